@@ -1,0 +1,1 @@
+"""Time series of readings: the promise (``base``) and the backends that keep it."""

@@ -1,0 +1,1 @@
+"""The shop's records: pieces, materials, mixes, coats, checks and outcomes."""

@@ -1,0 +1,370 @@
+"""The shop's records as plain facts: materials, mixes, pieces, coats, checks, outcomes.
+
+Each is frozen and checked when it is made; all times are aware UTC. ``id`` is 0 until the repository has stored it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from collector.errors import RecordError
+
+CHEMISTRIES: Final[Mapping[str, str]] = {
+    "solvent_lacquer": "Solvent lacquer",
+    "two_component_urethane": "Two-component urethane",
+    "waterborne": "Waterborne",
+    "oxidising_varnish": "Oxidising varnish",
+    "conversion_varnish": "Conversion varnish",
+    "shellac": "Shellac",
+    "crackle_topcoat": "Crackle topcoat",
+    "other": "Other",
+}
+
+ROLES: Final[Mapping[str, str]] = {
+    "sealer": "Sealer",
+    "base": "Base coat",
+    "colour": "Colour coat",
+    "crackle": "Crackle topcoat",
+    "clear": "Clear coat",
+}
+
+STAGES: Final[Mapping[str, str]] = {
+    "set_to_touch": "Set to touch",
+    "dust_free": "Dust-free",
+    "tack_free": "Tack-free",
+    "dry_to_recoat": "Dry to recoat",
+    "tape_ready": "Ready to tape",
+    "print_free": "Print-free",
+    "dry_hard": "Dry-hard",
+    "dry_through": "Dry-through",
+    "sand_ready": "Ready to level-sand",
+    "buff_ready": "Ready to buff",
+}
+"""ASTM D1640 and ISO 9117 stages, and the trade's two that no standard defines (tape, buff)."""
+
+CHECK_METHODS: Final[Mapping[str, str]] = {
+    "finger": "Light finger touch",
+    "cotton": "Cotton fibre",
+    "thumb": "Thumb twist",
+    "nail": "Thumbnail",
+    "smell": "Smell",
+    "powder": "Sands to powder",
+    "tape": "Tape patch",
+    "cloth": "Cloth print",
+    "weight": "Witness weight",
+}
+
+DEFECTS: Final[Mapping[str, str]] = {
+    "blushing": "Blushing",
+    "orange_peel": "Orange peel",
+    "sagging": "Sagging or runs",
+    "cratering": "Cratering, fish-eyes",
+    "pinholing": "Pinholing",
+    "solvent_popping": "Solvent popping",
+    "dry_spray": "Dry spray",
+    "wrinkling": "Wrinkling",
+    "lifting": "Lifting",
+    "cracking": "Cracking, not wanted",
+    "delamination": "Intercoat delamination",
+    "bleeding": "Bleeding",
+    "slow_drying": "Slow drying, tackiness",
+    "loss_of_gloss": "Loss of gloss, dieback",
+    "shrink_back": "Shrink-back, grain showing",
+    "tape_marks": "Printing, tape marks",
+    "sanded_through": "Sanded through",
+    "inclusions": "Dust and inclusions",
+    "crackle_size": "Crackle of the wrong size",
+}
+
+SUBSTRATES: Final = (
+    "maple",
+    "alder",
+    "mahogany",
+    "basswood",
+    "ply",
+    "mdf",
+    "steel",
+    "acrylic sheet",
+    "other",
+)
+
+ISOCYANATE_CAUTION: Final = (
+    "This mix contains isocyanates. No sensor here can detect them: follow the safety data sheet, with supplied-air "
+    "breathing protection, whatever the readings say."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageTime:
+    """A drying time from a data sheet, and the conditions it holds at.
+
+    Attributes
+    ----------
+    stage : str
+        One of :data:`STAGES`.
+    low_h, high_h : float
+        Range of the time to reach the stage. [h]
+    at_c, at_relative_humidity_pct, dry_film_um : float
+        Film temperature [°C], relative humidity [%] and dry film thickness [µm] the time holds at.
+    source : str
+        Where the time comes from, or "typical, edit from your data sheet".
+    """
+
+    stage: str
+    low_h: float
+    high_h: float
+    at_c: float
+    at_relative_humidity_pct: float
+    dry_film_um: float
+    source: str
+
+    def __post_init__(self) -> None:
+        _one_of("stage", self.stage, STAGES)
+        _within("low_h", self.low_h, 0, 10_000)
+        _within("high_h", self.high_h, self.low_h, 10_000)
+        _within("at_c", self.at_c, -10, 60)
+        _within("at_relative_humidity_pct", self.at_relative_humidity_pct, 0, 100)
+        _within("dry_film_um", self.dry_film_um, 0, 5_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ApplicationLimits:
+    """Conditions a data sheet allows for spraying; None where it sets no limit."""
+
+    air_min_c: float | None = None
+    air_max_c: float | None = None
+    surface_min_c: float | None = None
+    surface_max_c: float | None = None
+    relative_humidity_min_pct: float | None = None
+    relative_humidity_max_pct: float | None = None
+    margin_min_k: float | None = None
+    source: str = "typical, edit from your data sheet"
+
+    def __post_init__(self) -> None:
+        for name in ("air_min_c", "air_max_c", "surface_min_c", "surface_max_c"):
+            _within(name, getattr(self, name), -20, 60)
+        for name in ("relative_humidity_min_pct", "relative_humidity_max_pct"):
+            _within(name, getattr(self, name), 0, 100)
+        _within("margin_min_k", self.margin_min_k, 0, 30)
+        for low, high in (
+            ("air_min_c", "air_max_c"),
+            ("surface_min_c", "surface_max_c"),
+            ("relative_humidity_min_pct", "relative_humidity_max_pct"),
+        ):
+            if None not in (getattr(self, low), getattr(self, high)) and getattr(self, low) >= getattr(
+                self, high
+            ):
+                raise RecordError(f"{low} {getattr(self, low)} must be below {high} {getattr(self, high)}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RecoatWindow:
+    """When the next coat may go on: from ``min_h`` to ``soft_end_h``, and again from ``reopen_h``. [h]"""
+
+    min_h: float
+    soft_end_h: float | None = None
+    reopen_h: float | None = None
+    source: str = "typical, edit from your data sheet"
+
+    def __post_init__(self) -> None:
+        _within("min_h", self.min_h, 0, 10_000)
+        _within("soft_end_h", self.soft_end_h, self.min_h, 10_000)
+        _within("reopen_h", self.reopen_h, self.soft_end_h or self.min_h, 10_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Material:
+    """A coating material as supplied. An edit makes a new ``version``; a coat keeps the one it was sprayed with.
+
+    ``solvents`` maps a solvent's name to its mass fraction of the volatile part; ``notes`` tells where each value
+    comes from.
+    """
+
+    name: str
+    chemistry: str
+    role: str
+    limits: ApplicationLimits = field(default_factory=ApplicationLimits)
+    stages: tuple[StageTime, ...] = ()
+    recoat: RecoatWindow | None = None
+    isocyanate: bool = False
+    solids_volume_fraction: float | None = None
+    density_kg_m3: float | None = None
+    voc_g_l: float | None = None
+    solvents: Mapping[str, float] = field(default_factory=dict)
+    minimum_film_forming_c: float | None = None
+    pot_life_h: float | None = None
+    notes: str = ""
+    id: int = 0
+    version: int = 1
+
+    def __post_init__(self) -> None:
+        _named("name", self.name)
+        _one_of("chemistry", self.chemistry, CHEMISTRIES)
+        _one_of("role", self.role, ROLES)
+        _within("solids_volume_fraction", self.solids_volume_fraction, 0, 1)
+        _within("density_kg_m3", self.density_kg_m3, 500, 3_000)
+        _within("voc_g_l", self.voc_g_l, 0, 1_500)
+        _within("minimum_film_forming_c", self.minimum_film_forming_c, -20, 60)
+        _within("pot_life_h", self.pot_life_h, 0, 1_000)
+        if self.solvents:
+            for solvent, fraction in self.solvents.items():
+                _within(f"solvents {solvent}", fraction, 0, 1)
+            if abs(sum(self.solvents.values()) - 1) > 0.01:
+                raise RecordError(
+                    f"solvents add up to {sum(self.solvents.values()):.3f}; expected 1 (mass fractions)"
+                )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mix:
+    """A material as applied: thinned and catalysed. Pot life runs from ``mixed_at``.
+
+    Fractions are volumes per volume of material as supplied.
+    """
+
+    material: Material
+    reducer_fraction: float = 0.0
+    retarder_fraction: float = 0.0
+    catalyst_fraction: float = 0.0
+    mixed_at: datetime | None = None
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        for name in ("reducer_fraction", "retarder_fraction", "catalyst_fraction"):
+            _within(name, getattr(self, name), 0, 5)
+        _utc("mixed_at", self.mixed_at)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """A thing being finished."""
+
+    name: str
+    substrate: str = "other"
+    thickness_mm: float | None = None
+    owner_reference: str = ""
+    due: datetime | None = None
+    note: str = ""
+    done_at: datetime | None = None
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _named("name", self.name)
+        _one_of("substrate", self.substrate, SUBSTRATES)
+        _within("thickness_mm", self.thickness_mm, 0.1, 500)
+        _utc("due", self.due)
+        _utc("done_at", self.done_at)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Coat:
+    """One coat on one piece, open until ``ended_at`` is set.
+
+    The wet film is the interval a comb gauge gives: last wetted to first dry tooth. [µm]
+    """
+
+    piece_id: int
+    mix: Mix
+    booth: str
+    started_at: datetime
+    ended_at: datetime | None = None
+    passes: int | None = None
+    wet_film_low_um: float | None = None
+    wet_film_high_um: float | None = None
+    sprayed_ml: float | None = None
+    gun_note: str = ""
+    sprayed_by: str = ""
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("started_at", self.started_at)
+        _utc("ended_at", self.ended_at)
+        _named("booth", self.booth)
+        if self.ended_at is not None and self.ended_at < self.started_at:
+            raise RecordError(
+                f"ended_at {self.ended_at:%Y-%m-%d %H:%M} is before started_at {self.started_at:%Y-%m-%d %H:%M}"
+            )
+        _within("passes", self.passes, 1, 50)
+        _within("wet_film_low_um", self.wet_film_low_um, 0, 5_000)
+        _within("wet_film_high_um", self.wet_film_high_um, self.wet_film_low_um or 0, 5_000)
+        _within("sprayed_ml", self.sprayed_ml, 0, 20_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A readiness observation: at this time the coat had, or had not, reached the stage."""
+
+    coat_id: int
+    at: datetime
+    stage: str
+    method: str
+    passed: bool
+    value: float | None = None
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("at", self.at)
+        _one_of("stage", self.stage, STAGES)
+        _one_of("method", self.method, CHECK_METHODS)
+        _within("value", self.value, -1e9, 1e9)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """How a coat came out: a defect of a degree from 0 to 5 (ISO 4628-1 scheme), or ``defect=None``: right."""
+
+    coat_id: int
+    seen_at: datetime
+    defect: str | None = None
+    degree: int | None = None
+    zone: str = ""
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("seen_at", self.seen_at)
+        if self.defect is not None:
+            _one_of("defect", self.defect, DEFECTS)
+            if self.degree is None:
+                raise RecordError("degree is missing; expected 0 (none) to 5 (severe) for a defect")
+        _within("degree", self.degree, 0, 5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AuditEntry:
+    """One change to one record: what it was before and after, so that nothing is overwritten for good."""
+
+    id: int
+    at: datetime
+    record: str
+    record_id: int
+    action: str
+    before: Mapping[str, Any] | None
+    after: Mapping[str, Any] | None
+
+
+def _named(label: str, value: str) -> None:
+    if not value.strip() or len(value) > 120 or value != value.strip():
+        raise RecordError(f"{label} {value[:60]!r}; expected 1 to 120 characters without blanks at the ends")
+
+
+def _one_of(label: str, value: str, allowed: Any) -> None:
+    if value not in allowed:
+        raise RecordError(f"{label} {value!r}; expected one of {', '.join(allowed)}")
+
+
+def _within(label: str, value: float | None, low: float, high: float) -> None:
+    if value is not None and not (math.isfinite(value) and low <= value <= high):
+        raise RecordError(f"{label} {value:g}; expected {low:g} to {high:g}")
+
+
+def _utc(label: str, value: datetime | None) -> None:
+    if value is not None and value.utcoffset() != timedelta(0):
+        raise RecordError(f"{label} {value.isoformat()}; expected an aware time in UTC")

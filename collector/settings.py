@@ -1,0 +1,301 @@
+"""The one place that reads configuration: ``tackfree.toml``, overridden by ``TACKFREE_<SECTION>_<KEY>``.
+
+``docs/settings.md`` is generated from the fields below; a test holds the two together.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Final, get_type_hints
+from zoneinfo import ZoneInfo, available_timezones
+
+import platformdirs
+
+from collector.errors import SettingsError
+
+FILE_NAME: Final = "tackfree.toml"
+
+
+def _key(
+    default: Any,
+    unit: str,
+    meaning: str,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    choices: tuple[str, ...] = (),
+    pattern: str = "",
+    secret: bool = False,
+) -> Any:
+    metadata = {
+        "unit": unit,
+        "meaning": meaning,
+        "low": low,
+        "high": high,
+        "choices": choices,
+        "pattern": pattern,
+        "secret": secret,
+    }
+    return field(default=default, metadata=metadata)
+
+
+_NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shop:
+    """The shop itself."""
+
+    name: str = _key("The shop", "", "Name shown on the screens.")
+    booth: str = _key("booth-1", "", "Booth shown first, as named in the MQTT topics.", pattern=_NAME)
+    time_zone: str = _key("", "", "IANA time zone of the shop, e.g. Europe/Berlin; empty: the machine's own.")
+    units: str = _key("metric", "", "Units on screens and reports.", choices=("metric", "us"))
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The shop's time zone."""
+        return ZoneInfo(self.time_zone or machine_time_zone())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Data:
+    """Where things are kept, and for how long."""
+
+    folder: str = _key("", "", "Data folder; empty: the platform's own place for application data.")
+    raw_days: int = _key(
+        400,
+        "d",
+        "Raw readings are kept this long; those of a coat, and roll-ups, for ever.",
+        low=2,
+        high=100_000,
+    )
+
+    @property
+    def path(self) -> Path:
+        """The data folder."""
+        return Path(self.folder).expanduser() if self.folder else platformdirs.user_data_path("tackfree")
+
+    @property
+    def readings_file(self) -> Path:
+        """The reading store's file."""
+        return self.path / "readings.sqlite"
+
+    @property
+    def records_url(self) -> str:
+        """The record store's database URL."""
+        return f"sqlite:///{self.path / 'records.sqlite'}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mqtt:
+    """The broker between nodes and collector."""
+
+    embedded: bool = _key(True, "", "Run the built-in broker; false: use one that runs already.")
+    host: str = _key("127.0.0.1", "", "Address of the broker; the built-in one listens there.")
+    port: int = _key(1883, "", "TCP port of the broker.", low=1, high=65_535)
+    username: str = _key("", "", "User name at the broker; empty: none.")
+    password: str = _key(
+        "", "", "Password at the broker; better given as TACKFREE_MQTT_PASSWORD.", secret=True
+    )
+    client_id: str = _key(
+        "tackfree-collector",
+        "",
+        "Client identifier; one per collector, as it holds a session.",
+        pattern=_NAME,
+    )
+    ca_file: str = _key("", "", "Certificate authority file; set, the connection is TLS and verified.")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ingest:
+    """How messages are gathered into commits."""
+
+    batch_messages: int = _key(500, "messages", "A commit holds at most this many.", low=1, high=10_000)
+    batch_ms: int = _key(200, "ms", "A message waits at most this long for its commit.", low=10, high=10_000)
+    queue_messages: int = _key(
+        5_000, "messages", "Held in memory while the disk is slow, at most.", low=10, high=1_000_000
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dashboard:
+    """The screens."""
+
+    host: str = _key("127.0.0.1", "", "Address the pages are served at.")
+    port: int = _key(8501, "", "TCP port the pages are served at.", low=1, high=65_535)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readiness:
+    """Limits and accuracies for the spray / hold answer. Accuracies are datasheet ± limits (rectangular)."""
+
+    margin_limit_k: float = _key(
+        3.0, "K", "Surface above dew point, at least, where the material sets no other.", low=0, high=30
+    )
+    stale_after_s: float = _key(120.0, "s", "A reading older than this no longer counts.", low=5, high=86_400)
+    air_accuracy_k: float = _key(0.5, "K", "± limit of the air temperature sensor.", low=0.01, high=10)
+    relative_humidity_accuracy_pct: float = _key(
+        3.0, "%RH", "± limit of the humidity sensor.", low=0.1, high=30
+    )
+    surface_accuracy_k: float = _key(
+        0.5, "K", "± limit of the surface temperature sensor.", low=0.01, high=10
+    )
+    surface_from_air_accuracy_k: float = _key(
+        2.0,
+        "K",
+        "± limit when no surface is measured and the air's temperature stands in for it.",
+        low=0.1,
+        high=20,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Settings:
+    """Everything a person can set."""
+
+    shop: Shop = field(default_factory=Shop)
+    data: Data = field(default_factory=Data)
+    mqtt: Mqtt = field(default_factory=Mqtt)
+    ingest: Ingest = field(default_factory=Ingest)
+    dashboard: Dashboard = field(default_factory=Dashboard)
+    readiness: Readiness = field(default_factory=Readiness)
+    file: Path | None = None
+
+
+SECTIONS: Final[Mapping[str, Callable[..., Any]]] = {
+    "shop": Shop,
+    "data": Data,
+    "mqtt": Mqtt,
+    "ingest": Ingest,
+    "dashboard": Dashboard,
+    "readiness": Readiness,
+}
+
+
+def default_file() -> Path:
+    """Where ``tackfree.toml`` is looked for when no other file is named."""
+    return platformdirs.user_config_path("tackfree") / FILE_NAME
+
+
+def machine_time_zone() -> str:
+    """IANA name of the machine's time zone, or UTC where it cannot be told."""
+    for candidate in (os.environ.get("TZ", ""), _zone_of_link(Path("/etc/localtime"))):
+        if candidate in available_timezones():
+            return candidate
+    return "UTC"
+
+
+def load(path: Path | None = None, environment: Mapping[str, str] | None = None) -> Settings:
+    """Read the settings file and the environment.
+
+    Parameters
+    ----------
+    path : Path, optional
+        The file; by default ``TACKFREE_SETTINGS`` or the platform's configuration folder, where it may be absent.
+    environment : mapping, optional
+        In place of the process's environment.
+
+    Raises
+    ------
+    SettingsError
+        Naming file, key, value and what would be right.
+    """
+    environ = os.environ if environment is None else environment
+    named = path or (Path(environ["TACKFREE_SETTINGS"]) if environ.get("TACKFREE_SETTINGS") else None)
+    source = named or default_file()
+    tables = _read_file(source, must_exist=named is not None)
+    for section in tables:
+        if section not in SECTIONS:
+            raise SettingsError(
+                f"{source}: unknown section [{section}]; expected one of {', '.join(SECTIONS)}"
+            )
+    return Settings(
+        file=source if source.exists() else None,
+        **{
+            name: _section(name, kind, tables.get(name, {}), source, environ)
+            for name, kind in SECTIONS.items()
+        },
+    )
+
+
+def _read_file(source: Path, *, must_exist: bool) -> Mapping[str, Any]:
+    try:
+        return tomllib.loads(source.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        if must_exist:
+            raise SettingsError(f"{source}: no such settings file") from None
+        return {}
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
+        raise SettingsError(f"{source}: cannot be read: {error}") from error
+
+
+def _section(
+    name: str, kind: Callable[..., Any], table: Any, source: Path, environ: Mapping[str, str]
+) -> Any:
+    if not isinstance(table, Mapping):
+        raise SettingsError(f"{source}: {name} is {table!r}; expected a section [{name}]")
+    known = {item.name: item for item in fields(kind)}  # type: ignore[arg-type]
+    types = get_type_hints(kind)
+    for key in table:
+        if key not in known:
+            raise SettingsError(
+                f"{source}: unknown key {key} in [{name}]; expected one of {', '.join(known)}"
+            )
+    values: dict[str, Any] = {}
+    for key, item in known.items():
+        variable = f"TACKFREE_{name}_{key}".upper()
+        if variable in environ:
+            place, value = variable, _parsed(variable, environ[variable], types[key])
+        elif key in table:
+            place, value = f"{source}: [{name}] {key}", table[key]
+        else:
+            continue
+        values[key] = _checked(place, value, types[key], item.metadata)
+    section = kind(**values)
+    if isinstance(section, Shop) and section.time_zone and section.time_zone not in available_timezones():
+        raise SettingsError(f"time_zone {section.time_zone!r}; expected an IANA name such as Europe/Berlin")
+    return section
+
+
+def _parsed(variable: str, text: str, kind: type) -> Any:
+    if kind is bool:
+        words = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
+        if text.lower() not in words:
+            raise SettingsError(f"{variable}: {text!r}; expected true or false")
+        return words[text.lower()]
+    try:
+        return kind(text)
+    except ValueError:
+        raise SettingsError(f"{variable}: {text!r}; expected {_kind_word(kind)}") from None
+
+
+def _checked(place: str, value: Any, kind: type, rule: Mapping[str, Any]) -> Any:
+    shown = "(hidden)" if rule["secret"] else repr(value)
+    if kind is float and isinstance(value, int) and not isinstance(value, bool):
+        value = float(value)
+    if not isinstance(value, kind) or (kind is not bool and isinstance(value, bool)):
+        raise SettingsError(f"{place} = {shown}; expected {_kind_word(kind)}")
+    low, high = rule["low"], rule["high"]
+    if low is not None and not low <= value <= high:
+        raise SettingsError(f"{place} = {shown}; expected {low:g} to {high:g} {rule['unit']}".rstrip())
+    if rule["choices"] and value not in rule["choices"]:
+        raise SettingsError(f"{place} = {shown}; expected one of {', '.join(rule['choices'])}")
+    if rule["pattern"] and not re.fullmatch(rule["pattern"], value):
+        raise SettingsError(f"{place} = {shown}; expected letters, digits, - and _")
+    return value
+
+
+def _kind_word(kind: type) -> str:
+    return {bool: "true or false", int: "a whole number", float: "a number", str: "text"}[kind]
+
+
+def _zone_of_link(link: Path) -> str:
+    try:
+        return str(link.resolve()).partition("zoneinfo/")[2]
+    except OSError:
+        return ""

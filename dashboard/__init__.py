@@ -1,0 +1,1 @@
+"""The screens of tackfree: Streamlit pages over the collector's answers."""
