@@ -1,14 +1,14 @@
 """The errors that reach a person: one base, and a child only where a caller acts differently.
 
-    TackfreeError
-    ├── SettingsError     a settings file or environment variable is wrong
-    ├── RecordError       a piece, coat, material, check or outcome was refused
-    │   ├── NotFound      nothing of that name or number
-    │   └── Conflict      the record exists already, or its state forbids the step
-    ├── StoreError        the reading store or record store cannot be used
-    │   ├── StoreBusy     it will take the same call later (disk full, locked)
-    │   └── StoreTooNew   it was written by a newer version of tackfree
-    └── ServiceError      a part of the running service cannot start
+TackfreeError
+├── SettingsError     a settings file or environment variable is wrong
+├── RecordError       a piece, coat, material, check or outcome was refused
+│   ├── NotFound      nothing of that name or number
+│   └── Conflict      the record exists already, or its state forbids the step
+├── StoreError        the reading store or record store cannot be used
+│   ├── StoreBusy     it will take the same call later (disk full, locked)
+│   └── StoreTooNew   it was written by a newer version of tackfree
+└── ServiceError      a part of the running service cannot start
 """
 
 from __future__ import annotations

@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import tomllib
@@ -196,7 +197,8 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
     Parameters
     ----------
     path : Path, optional
-        The file; by default ``TACKFREE_SETTINGS`` or the platform's configuration folder, where it may be absent.
+        The file; by default ``TACKFREE_SETTINGS``, or the platform's configuration folder, where it may be
+        absent.
     environment : mapping, optional
         In place of the process's environment.
 
@@ -221,6 +223,43 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
             for name, kind in SECTIONS.items()
         },
     )
+
+
+def environment_of(settings: Settings) -> dict[str, str]:
+    """Every setting as an environment variable, so that a child process sees just what its parent does."""
+    environment = {
+        _variable(section, item.name): _as_text(getattr(getattr(settings, section), item.name))
+        for section in SECTIONS
+        for item in fields(getattr(settings, section))
+    }
+    return environment if settings.file is None else {**environment, "TACKFREE_SETTINGS": str(settings.file)}
+
+
+def example_file() -> str:
+    """A settings file that holds every key at its default, with its meaning and unit as comments."""
+    lines: list[str] = []
+    for section, kind in SECTIONS.items():
+        lines += ["" if lines else "# tackfree.toml: every key, at its default", f"[{section}]"]
+        for item in fields(kind):  # type: ignore[arg-type]
+            rule = item.metadata
+            words = [rule["meaning"]]
+            words += [f"Unit: {rule['unit']}."] if rule["unit"] else []
+            words += [f"One of: {', '.join(rule['choices'])}."] if rule["choices"] else []
+            words += [f"From {rule['low']:g} to {rule['high']:g}."] if rule["low"] is not None else []
+            lines += [f"# {' '.join(words)}", f"{item.name} = {_as_toml(item.default)}"]
+    return "\n".join(lines) + "\n"
+
+
+def _as_toml(value: Any) -> str:
+    return json.dumps(value)  # text, numbers and true/false read the same in TOML
+
+
+def _as_text(value: Any) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _variable(section: str, key: str) -> str:
+    return f"TACKFREE_{section}_{key}".upper()
 
 
 def _read_file(source: Path, *, must_exist: bool) -> Mapping[str, Any]:
@@ -248,7 +287,7 @@ def _section(
             )
     values: dict[str, Any] = {}
     for key, item in known.items():
-        variable = f"TACKFREE_{name}_{key}".upper()
+        variable = _variable(name, key)
         if variable in environ:
             place, value = variable, _parsed(variable, environ[variable], types[key])
         elif key in table:
@@ -285,7 +324,7 @@ def _checked(place: str, value: Any, kind: type, rule: Mapping[str, Any]) -> Any
         raise SettingsError(f"{place} = {shown}; expected {low:g} to {high:g} {rule['unit']}".rstrip())
     if rule["choices"] and value not in rule["choices"]:
         raise SettingsError(f"{place} = {shown}; expected one of {', '.join(rule['choices'])}")
-    if rule["pattern"] and not re.fullmatch(rule["pattern"], value):
+    if rule["pattern"] and not re.fullmatch(rule["pattern"], str(value)):
         raise SettingsError(f"{place} = {shown}; expected letters, digits, - and _")
     return value
 

@@ -389,7 +389,7 @@ def _resolved(base: Mapping[str, Any], record: Mapping[str, Any], received_ms: i
 
 
 def _absolute_ms(base_s: float, offset_s: float, received_ms: int) -> int:
-    # Rounded part by part: as one sum, a float of 1.7e9 s carries noise that could make two keys of one sample.
+    # Rounded part by part: as one sum, a float of 1.7e9 s carries noise that could make two keys of a sample.
     seconds = base_s + offset_s
     if abs(seconds) > 1e11:
         raise PackError(f"time {seconds:.6g} s; expected seconds since 1970 or relative to now")
