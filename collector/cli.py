@@ -102,6 +102,7 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
                 ),
             )
         )
+        click.echo(f"Demo data folder, removed when the demo stops: {folder}")
         click.echo(f"Inventing {days} days of a shop's past ...")
         _invent_past(settings, seed, days)
         host, port, booth = settings.mqtt.host, settings.mqtt.port, settings.shop.booth
@@ -233,7 +234,7 @@ def start(
 ) -> None:
     """Start a coat on PIECE.
 
-    Example: tackfree coat start "Lap steel 3" --material "Nitrocellulose lacquer, clear" --reducer-fraction 0.5
+    Example: tackfree coat start "Lap steel 3" --material "Nitrocellulose lacquer, clear"
     """
     settings = _load(ctx)
     if (material is None) == (mix_id is None):

@@ -86,7 +86,8 @@ def serve(
     Raises
     ------
     ServiceError
-        If an address is open to others without a password, a port is taken, the data folder is in use or not writable, or a part cannot start.
+        If an address is open to others without a password, a port is taken, the data folder is in use or
+        not writable, or a part cannot start.
     """
     stop = threading.Event()
     with _signals_set(stop), data_folder_held(settings):
