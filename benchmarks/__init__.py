@@ -1,0 +1,1 @@
+"""Timings, as ratios within one run; `make bench` runs them all."""
