@@ -1,0 +1,1 @@
+"""Pure functions over numpy arrays: what happens to air, solvent and film."""
