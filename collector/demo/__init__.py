@@ -7,8 +7,12 @@ are balanced, so that what the screens show hangs together the way a real booth 
 
     weather     outdoor and shop air as a function of time and seed
     booth       one small booth stepped through time, with its balances
-    schedule    what happens in it: coats, wash-downs, purges
+    schedule    what is done in it: coats, a wet floor, a new filter
     sensors     from the true state to what a node would measure
-    nodes       nodes that publish it over real MQTT and keep it until it is stored
-    history     weeks of past readings, pieces and coats, written into the stores
+    simulation  those four together
+    pieces      the invented pieces and their coats
+    plan        the same set in time, and so the schedule
+    history     weeks of readings, pieces and coats, written into the stores
+    nodes       nodes that publish over real MQTT and keep what is not stored
+    live        booth and nodes in real time
 """

@@ -205,9 +205,7 @@ class SimulatedNode:
             self._connected = self._said_online = False
             self._early_pubacks.clear()
 
-    def offer(
-        self, values: Mapping[str, float], time_ms: int | None, remarks: Mapping[str, str] | None = None
-    ) -> int:
+    def offer(self, values: Mapping[str, float], time_ms: int | None, remarks: Mapping[str, str] | None = None) -> int:
         """Hand over one sample; it is held until stored, also while not started or not connected.
 
         Parameters
@@ -241,9 +239,7 @@ class SimulatedNode:
             if len(self._held) == 1:
                 self._progress_at = time.monotonic()  # only now is there an answer to wait for
             if self._connected:
-                self._live.append(
-                    seq
-                )  # what is offered meanwhile is backlog, planned when the broker is back
+                self._live.append(seq)  # what is offered meanwhile is backlog, planned when the broker is back
             while len(self._held) > self._spool_packs:
                 self._held.popitem(last=False)
                 self._dropped += 1

@@ -33,8 +33,7 @@ class Broker:
             self.port = probe.getsockname()[1]
         self._config = folder / "mosquitto.conf"
         self._config.write_text(
-            f"listener {self.port} 127.0.0.1\n"
-            "allow_anonymous true\nmax_queued_messages 0\npersistence false\n"
+            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\npersistence false\n"
         )
         self._process: subprocess.Popen[bytes] | None = None
 
@@ -156,9 +155,7 @@ def test_packs_the_collector_never_took_are_sent_again(broker: Broker, node: Sim
     collector.close()
 
 
-def test_offers_made_while_the_broker_is_away_arrive_after_it_is_back(
-    broker: Broker, node: SimulatedNode
-) -> None:
+def test_offers_made_while_the_broker_is_away_arrive_after_it_is_back(broker: Broker, node: SimulatedNode) -> None:
     collector = Answering(broker.port)
     assert node.start()
     offer(node, 10)
@@ -257,9 +254,7 @@ def test_a_node_that_dies_is_reported_offline_by_its_last_will(broker: Broker) -
     collector.close()
 
 
-def test_words_that_are_no_number_on_the_stored_topic_are_ignored(
-    broker: Broker, node: SimulatedNode
-) -> None:
+def test_words_that_are_no_number_on_the_stored_topic_are_ignored(broker: Broker, node: SimulatedNode) -> None:
     assert node.start()
     offer(node, 2)
     intruder = mqtt.Client(CallbackAPIVersion.VERSION2)
