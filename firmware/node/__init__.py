@@ -1,0 +1,3 @@
+"""The sensor node: samples, keeps every sample on flash until the collector has stored it, and sends it."""
+
+VERSION = "1.0"
