@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import threading
 import time
+from collections.abc import Mapping
 from datetime import UTC, tzinfo
 from pathlib import Path
 from typing import Final
@@ -13,11 +14,13 @@ import numpy as np
 
 from collector.demo.nodes import SimulatedNode
 from collector.demo.sensors import SENSORS
-from collector.demo.simulation import resumed
+from collector.demo.simulation import Simulation, resumed
 
 log = logging.getLogger(__name__)
 
 PERIOD_S: Final = 5.0
+CATCH_UP_MS: Final = 10 * 60_000
+"""A pause up to this long is filled in, so that the live readings join the invented past without a gap."""
 
 
 def run_demo_nodes(
@@ -60,12 +63,7 @@ def run_demo_nodes(
         for node in nodes.values():
             node.start(wait_s=0)
         while not stop_event.wait(period_s - time.time() % period_s):
-            now_ms = _now_ms()
-            if now_ms <= simulation.at_ms:
-                continue  # the machine's clock was set back: nothing new until it is past what was sent
-            values = simulation.measured(np.array([now_ms], np.int64))
-            for name, node in nodes.items():
-                node.offer({quantity: float(values[quantity][0]) for quantity in SENSORS[name]}, now_ms)
+            _sample(simulation, nodes, _now_ms(), round(period_s * 1000))
             failure = next((node.failure for node in nodes.values() if node.failure), None)
             if failure and failure != said:
                 log.warning("%s", failure)
@@ -73,6 +71,20 @@ def run_demo_nodes(
     finally:
         for node in nodes.values():
             node.stop()
+
+
+def _sample(simulation: Simulation, nodes: Mapping[str, SimulatedNode], now_ms: int, period_ms: int) -> None:
+    """Offer what was measured since the sample before: one sample, or a few after a pause of the process."""
+    if now_ms <= simulation.at_ms:
+        return  # the machine's clock was set back: nothing new until it is past what was sent
+    if now_ms - simulation.at_ms <= CATCH_UP_MS:
+        times = np.arange(now_ms, simulation.at_ms, -period_ms, np.int64)[::-1]
+    else:
+        times = np.array([now_ms], np.int64)
+    values = simulation.measured(times)
+    for index, time_ms in enumerate(times.tolist()):
+        for name, node in nodes.items():
+            node.offer({quantity: float(values[quantity][index]) for quantity in SENSORS[name]}, time_ms)
 
 
 def _now_ms() -> int:

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 import json
-import shutil
-import signal
-import socket
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -19,40 +15,10 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector import wire
 from collector.demo.nodes import SimulatedNode
+from tests.demo.broker import Broker, eventually
 
 BOOTH, NODE = "booth-1", "air-1"
 NOW_MS = 1_790_000_000_000
-
-
-class Broker:
-    """A real mosquitto on a free port, which can be killed and started again on the same port."""
-
-    def __init__(self, folder: Path) -> None:
-        with socket.socket() as probe:
-            probe.bind(("127.0.0.1", 0))
-            self.port = probe.getsockname()[1]
-        self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\npersistence false\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        self._process = subprocess.Popen(
-            [program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        eventually(self._answers)
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.send_signal(signal.SIGKILL)
-            self._process.wait()
-            self._process = None
-
-    def _answers(self) -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
 
 class Answering:
@@ -104,13 +70,6 @@ class Answering:
                 self.stored += 1
             stored = self.stored
         client.publish(wire.topic_for(BOOTH, NODE, wire.STORED), str(stored), qos=1, retain=True)
-
-
-def eventually(condition: Callable[[], object], within_s: float = 20.0) -> None:
-    deadline = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come to pass"
-        time.sleep(0.02)
 
 
 @pytest.fixture
