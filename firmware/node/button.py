@@ -7,7 +7,7 @@ _STEADY = 2  # steps a contact must rest, so that its bounce is one press
 
 
 class Button:
-    """Calls ``pressed("short" | "long")``; a long press is told while it is still held, for a gloved thumb."""
+    """Calls ``pressed("short" | "long")``; a long press is told while still held, for a gloved thumb."""
 
     def __init__(self, pin, pressed, active=0):
         self._pin, self._pressed, self._active = pin, pressed, active

@@ -69,7 +69,7 @@ class Clock:
         return None if self._zero_ms is None else self._zero_ms + self.running_ms()
 
     def stamp(self):
-        """(running_ms, UTC or None) for a sample. After a small step back of the clock no time comes twice."""
+        """(running_ms, UTC or None) for a sample. After a small step back no time comes twice."""
         running, now = self.running_ms(), self.now_ms()
         if now is not None:
             if now <= self._stamped < now + 60000:
@@ -85,7 +85,7 @@ class Clock:
         self.source = source
         fixes = dict(self._memory["fixes"])
         if str(self.boot) not in fixes:
-            # The first fix of a boot dates its earlier samples, for ever the same: sent twice, they are equal.
+            # The first fix of a boot dates its earlier samples, always alike: sent twice, they are equal.
             fixes[str(self.boot)] = self._zero_ms
             for boot in sorted(fixes, key=lambda b: (self.boot - int(b)) & 0xFFFF)[_KEPT_FIXES:]:
                 del fixes[boot]

@@ -1,4 +1,4 @@
-"""``config.json`` on the board: read once at start, every mistake named with its key and what would be right."""
+"""``config.json`` on the board: read once at start, each mistake named with its key and what is right."""
 
 import json
 

@@ -31,7 +31,7 @@ class FaultLog:
             size = os.stat(self._path)[6]
         except OSError:
             size = 0
-        if size + len(text) >= self._max_bytes:
+        if size + len(text.encode()) >= self._max_bytes:
             self.unlogged += 1
             return
         try:

@@ -35,7 +35,7 @@ def verdict_in(payload):
             text = json.loads(text).get("verdict")
     except (ValueError, UnicodeError):
         return None
-    return text if text in PATTERNS else None
+    return text if isinstance(text, str) and text in PATTERNS else None
 
 
 class Lamp:

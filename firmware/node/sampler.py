@@ -40,7 +40,7 @@ class Station:
 
 
 class Sampler:
-    """Calls ``keep(values, words)`` for every sample: lists of (quantity, thousandths) and (quantity, text)."""
+    """Calls ``keep(values, words)`` for every sample: (quantity, thousandths) and (quantity, text)."""
 
     def __init__(self, stations, keep, running_ms, on_error=None):
         self._stations = stations

@@ -52,7 +52,7 @@ class Spool:
         return self.next - self.first
 
     def append(self, payload):
-        """Store one record durably; returns its index. A full ring, or a full disk, drops the oldest segment."""
+        """Store one record durably; returns its index. A full ring or disk drops the oldest segment."""
         if len(payload) + _EXTRA > self._segment_bytes:
             raise ValueError("record: %d bytes; at most %d" % (len(payload), self._segment_bytes - _EXTRA))
         index = self.next

@@ -1,4 +1,4 @@
-"""Runs the node's tests under MicroPython: ``micropython tests/run.py [module ...]`` from the firmware folder.
+"""Runs the node's tests under MicroPython: ``micropython tests/run.py [module ...]`` from ``firmware``.
 
 Every function ``test_*`` of the modules named (or of all ``test_*.py`` here) is run; an async one in a fresh
 event loop. Ends with 1 if any fails, if a module cannot be imported, and if no test was found at all.

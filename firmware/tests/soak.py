@@ -1,7 +1,7 @@
 """The node with a pretended sensor, for tests that drive it from outside: ``soak.py config.json``.
 
-The configuration's ``soak`` object: ``speed`` (node milliseconds a real one), ``period_ms``, ``samples`` (stop
-sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, value),
+The configuration's ``soak`` object: ``speed`` (node milliseconds a real one), ``period_ms``, ``samples``
+(stop sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, value),
 ``fault_every`` (every so many readings fails), ``heap`` (a file for the free heap once a minute).
 """
 
