@@ -29,6 +29,7 @@ from collector.records.repository import Records, open_records
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"
+RECORD_TABLES = {"coats": export_room.coats, "checks": export_room.checks, "outcomes": export_room.outcomes}
 
 
 class _Group(click.Group):
@@ -336,7 +337,7 @@ def export(ctx: click.Context, table: str, days: float, out: Path | None) -> Non
                     stream.write(records.export_materials_toml())
                     count = len(records.materials())
                 else:
-                    count = export_room.write_csv(getattr(export_room, table)(records), stream)
+                    count = export_room.write_csv(RECORD_TABLES[table](records), stream)
     if out is not None:
         click.echo(f"{count} rows written to {out}")
 

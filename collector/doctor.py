@@ -57,9 +57,7 @@ def examine(settings: Settings, now_ms: int) -> list[Finding]:
 def _settings(settings: Settings) -> Iterator[Finding]:
     place = str(settings.file) if settings.file else "defaults (no settings file)"
     zone = settings.shop.zone.key
-    yield Finding(
-        subject="settings", state=OK, seen=f"{place}; time zone {zone}, units {settings.shop.units}"
-    )
+    yield Finding(subject="settings", state=OK, seen=f"{place}; time zone {zone}, units {settings.shop.units}")
 
 
 def _data_folder(settings: Settings) -> Iterator[Finding]:
@@ -109,9 +107,7 @@ def _clock() -> Iterator[Finding]:
     if answer == "yes":
         yield Finding(subject="clock", state=OK, seen="this machine's clock is kept by a time server")
     else:
-        told = (
-            "is not kept by a time server" if answer == "no" else "cannot be told to be kept by a time server"
-        )
+        told = "is not kept by a time server" if answer == "no" else "cannot be told to be kept by a time server"
         yield Finding(
             subject="clock",
             state=WARN,
@@ -139,9 +135,7 @@ def _broker(settings: Settings) -> Iterator[Finding]:
         subject="broker",
         state=FAULT if problem else OK,
         seen=problem or f"{where} passes a message there and back",
-        mend="check [mqtt] username, TACKFREE_MQTT_PASSWORD, ca_file and the broker's access list"
-        if problem
-        else "",
+        mend="check [mqtt] username, TACKFREE_MQTT_PASSWORD, ca_file and the broker's access list" if problem else "",
     )
 
 
@@ -162,8 +156,11 @@ def _round_trip(settings: Settings) -> str:
         else:
             connected.subscribe(topic, qos=1)
 
+    def on_subscribe(subscribed: mqtt.Client, *_: Any) -> None:
+        subscribed.publish(topic, b"there and back", qos=1)
+
     client.on_connect = on_connect
-    client.on_subscribe = lambda *_: client.publish(topic, b"there and back", qos=1)
+    client.on_subscribe = on_subscribe
     client.on_message = lambda *_: returned.set()
     try:
         client.connect(settings.mqtt.host, settings.mqtt.port, keepalive=10)
@@ -206,13 +203,9 @@ def _collector(settings: Settings, now_ms: int) -> Iterator[Finding]:
             mend="free the disk; nodes keep their readings and send them again",
         )
     elif not state.get("connected"):
-        yield Finding(
-            subject="collector", state=FAULT, seen="not connected to the broker", mend="see broker above"
-        )
+        yield Finding(subject="collector", state=FAULT, seen="not connected to the broker", mend="see broker above")
     else:
-        yield Finding(
-            subject="collector", state=OK, seen=f"connected; {state.get('stored', 0)} readings stored"
-        )
+        yield Finding(subject="collector", state=OK, seen=f"connected; {state.get('stored', 0)} readings stored")
 
 
 def _records(settings: Settings) -> Iterator[Finding]:
@@ -277,9 +270,7 @@ def _nodes(store: SqliteReadingStore, settings: Settings, now_ms: int) -> Iterat
             )
             continue
         age_s = (now_ms - last) / 1000
-        counted = (
-            f"; {node.missing} packs lost, {node.waiting} on their way" if node.stored_seq is not None else ""
-        )
+        counted = f"; {node.missing} packs lost, {node.waiting} on their way" if node.stored_seq is not None else ""
         if now_ms - last < -FUTURE_TOLERANCE_MS:
             yield Finding(
                 subject=subject,

@@ -155,9 +155,7 @@ class ApplicationLimits:
             ("surface_min_c", "surface_max_c"),
             ("relative_humidity_min_pct", "relative_humidity_max_pct"),
         ):
-            if None not in (getattr(self, low), getattr(self, high)) and getattr(self, low) >= getattr(
-                self, high
-            ):
+            if None not in (getattr(self, low), getattr(self, high)) and getattr(self, low) >= getattr(self, high):
                 raise RecordError(f"{low} {getattr(self, low)} must be below {high} {getattr(self, high)}")
 
 
@@ -214,9 +212,7 @@ class Material:
             for solvent, fraction in self.solvents.items():
                 _within(f"solvents {solvent}", fraction, 0, 1)
             if abs(sum(self.solvents.values()) - 1) > 0.01:
-                raise RecordError(
-                    f"solvents add up to {sum(self.solvents.values()):.3f}; expected 1 (mass fractions)"
-                )
+                raise RecordError(f"solvents add up to {sum(self.solvents.values()):.3f}; expected 1 (mass fractions)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

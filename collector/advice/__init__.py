@@ -1,0 +1,1 @@
+"""Judgements: physics applied to readings and records."""

@@ -1,0 +1,1 @@
+"""Schema migrations of the record store, run when it is opened."""

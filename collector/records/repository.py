@@ -1,0 +1,546 @@
+"""The shop's records in a relational database: every change audited, every deletion undoable.
+
+Each call is one short transaction, so dashboard, command line and collector can use one database at once.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import fields, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from sqlalchemy import Engine, create_engine, event, select
+from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy.orm import Session
+
+from collector.errors import Conflict, NotFound, StoreBusy, StoreError
+from collector.records import documents
+from collector.records.migrations.runner import bring_up_to_date
+from collector.records.model import AuditEntry, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.tables import (
+    AuditRow,
+    CheckRow,
+    CoatRow,
+    MaterialRow,
+    MaterialVersionRow,
+    MixRow,
+    OutcomeRow,
+    PieceRow,
+    Row,
+    UtcDateTime,
+)
+
+KINDS: Final[dict[str, type[Row]]] = {
+    "material": MaterialRow,
+    "mix": MixRow,
+    "piece": PieceRow,
+    "coat": CoatRow,
+    "check": CheckRow,
+    "outcome": OutcomeRow,
+}
+BEFORE_SPRAYING: Final = timedelta(minutes=30)
+LONGEST_OPEN: Final = timedelta(hours=24)
+"""A coat nobody ended keeps readings for a day."""
+
+_R = TypeVar("_R", bound=Row)
+
+
+def open_records(url: str) -> Records:
+    """Open the record store, bring its tables up to date, and fill a new one with the example materials.
+
+    Parameters
+    ----------
+    url : str
+        SQLAlchemy database URL.
+
+    Raises
+    ------
+    StoreTooNew
+        If a newer version of tackfree wrote it.
+    StoreError
+        If it cannot be opened or written.
+    """
+    engine = create_engine(url, connect_args={"timeout": 10} if url.startswith("sqlite") else {})
+    if engine.dialect.name == "sqlite":
+        event.listen(engine, "connect", _prepare_sqlite)
+    try:
+        is_new = bring_up_to_date(engine)
+        records = Records(engine)
+        if is_new:
+            for material in documents.example_materials():
+                records.add_material(material)
+    except DBAPIError as error:
+        engine.dispose()
+        raise StoreError(f"record store {engine.url.render_as_string()} cannot be opened: {error.orig}") from error
+    except BaseException:
+        engine.dispose()
+        raise
+    return records
+
+
+class Records:
+    """Pieces, materials, mixes, coats, checks and outcomes; see :mod:`collector.records.model`."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def close(self) -> None:
+        """Release the database."""
+        self._engine.dispose()
+
+    # Materials
+
+    def materials(self, include_deleted: bool = False) -> list[Material]:
+        """All materials in their newest version, by name."""
+        with self._session() as session:
+            query = (
+                select(MaterialRow, MaterialVersionRow)
+                .join(MaterialVersionRow, MaterialVersionRow.material_id == MaterialRow.id)
+                .where(MaterialVersionRow.version == MaterialRow.version)
+                .order_by(MaterialRow.name)
+            )
+            if not include_deleted:
+                query = query.where(MaterialRow.deleted_at.is_(None))
+            return [_material(row, version) for row, version in session.execute(query).tuples()]
+
+    def material(self, name_or_id: str | int) -> Material:
+        """One material in its newest version, by number or by name in any case."""
+        with self._session() as session:
+            row = _named(session, MaterialRow, "material", name_or_id)
+            return _material(row, _version(session, row.id, row.version))
+
+    def add_material(self, material: Material) -> Material:
+        """Add a material; its name must be free."""
+        with self._session() as session:
+            row = MaterialRow(name=material.name, name_key=_key(material.name), version=1)
+            _insert(session, row, "material", f"there is a material {material.name!r} already")
+            stored = replace(material, id=row.id, version=1)
+            session.add(MaterialVersionRow(material_id=row.id, version=1, document=documents.to_document(stored)))
+            return stored
+
+    def edit_material(self, material: Material) -> Material:
+        """Store a changed material as its next version; coats keep the version they were sprayed with."""
+        with self._session() as session:
+            row = _live(session, MaterialRow, "material", material.id)
+            newest = max(
+                session.scalars(select(MaterialVersionRow.version).where(MaterialVersionRow.material_id == row.id))
+            )
+            stored = replace(material, version=newest + 1)
+            session.add(
+                MaterialVersionRow(material_id=row.id, version=stored.version, document=documents.to_document(stored))
+            )
+            changes = {"name": stored.name, "name_key": _key(stored.name), "version": stored.version}
+            _change(session, row, "material", "edit", changes, f"there is a material {stored.name!r} already")
+            return stored
+
+    def import_materials_toml(self, source: Path | str) -> list[Material]:
+        """Read materials from TOML (a path, or the text itself); a name that exists becomes a new version.
+
+        Raises
+        ------
+        RecordError
+            Naming the material and the field; then nothing is written.
+        """
+        text = source.read_text(encoding="utf-8") if isinstance(source, Path) else source
+        read = documents.materials_from_toml(text)
+        known = {_key(material.name): material for material in self.materials()}
+        stored = []
+        for material in read:
+            held = known.get(_key(material.name))
+            stored.append(
+                self.add_material(material) if held is None else self.edit_material(replace(material, id=held.id))
+            )
+        return stored
+
+    def export_materials_toml(self) -> str:
+        """All materials as TOML that :meth:`import_materials_toml` reads."""
+        return documents.materials_to_toml(self.materials())
+
+    # Mixes
+
+    def add_mix(self, mix: Mix) -> Mix:
+        """Add a mix of a stored material version."""
+        with self._session() as session:
+            version = _version(session, mix.material.id, mix.material.version)
+            row = MixRow(material_version_id=version.id, **_columns(mix, skip=("material",)))
+            _insert(session, row, "mix", "this mix exists already")
+            return replace(mix, id=row.id)
+
+    def mix(self, mix_id: int) -> Mix:
+        """One mix, by number."""
+        with self._session() as session:
+            return _mix(session, _live(session, MixRow, "mix", mix_id))
+
+    def mixes(self, recent: int = 20) -> list[Mix]:
+        """The newest mixes, newest first."""
+        with self._session() as session:
+            rows = session.scalars(
+                select(MixRow).where(MixRow.deleted_at.is_(None)).order_by(MixRow.id.desc()).limit(recent)
+            )
+            return [_mix(session, row) for row in rows]
+
+    # Pieces
+
+    def pieces(self, include_done: bool = False) -> list[Piece]:
+        """Pieces in hand, by name; finished ones too if asked."""
+        with self._session() as session:
+            query = select(PieceRow).where(PieceRow.deleted_at.is_(None)).order_by(PieceRow.name)
+            if not include_done:
+                query = query.where(PieceRow.done_at.is_(None))
+            return [_piece(row) for row in session.scalars(query)]
+
+    def piece(self, name_or_id: str | int) -> Piece:
+        """One piece, by number or by name in any case."""
+        with self._session() as session:
+            return _piece(_named(session, PieceRow, "piece", name_or_id))
+
+    def add_piece(self, piece: Piece) -> Piece:
+        """Add a piece; its name must be free."""
+        with self._session() as session:
+            row = PieceRow(name_key=_key(piece.name), **_columns(piece))
+            _insert(session, row, "piece", f"there is a piece {piece.name!r} already")
+            return replace(piece, id=row.id)
+
+    def edit_piece(self, piece: Piece) -> Piece:
+        """Store a changed piece."""
+        with self._session() as session:
+            row = _live(session, PieceRow, "piece", piece.id)
+            changes = {**_columns(piece), "name_key": _key(piece.name)}
+            _change(session, row, "piece", "edit", changes, f"there is a piece {piece.name!r} already")
+            return piece
+
+    # Coats
+
+    def start_coat(self, piece_id: int, mix_id: int, booth: str, started_at: datetime, **details: Any) -> Coat:
+        """Start a coat.
+
+        Parameters
+        ----------
+        details
+            Further fields of :class:`~collector.records.model.Coat`, such as ``sprayed_by``.
+
+        Raises
+        ------
+        Conflict
+            If a coat is open on the piece.
+        """
+        return self.log_coat(
+            Coat(piece_id=piece_id, mix=self.mix(mix_id), booth=booth, started_at=started_at, **details)
+        )
+
+    def log_coat(self, coat: Coat) -> Coat:
+        """Store a coat, open or ended."""
+        with self._session() as session:
+            piece = _live(session, PieceRow, "piece", coat.piece_id)
+            row = CoatRow(
+                mix_id=_live(session, MixRow, "mix", coat.mix.id).id,
+                open_piece_id=coat.piece_id if coat.ended_at is None else None,
+                **_columns(coat, skip=("mix",)),
+            )
+            _insert(session, row, "coat", f"a coat is open on {piece.name!r} already; end it first", "start")
+            return replace(coat, id=row.id)
+
+    def end_coat(self, piece_id: int, ended_at: datetime, **measured: Any) -> Coat:
+        """End the open coat of a piece.
+
+        Parameters
+        ----------
+        measured
+            Further fields of :class:`~collector.records.model.Coat`, such as ``passes`` or ``wet_film_low_um``.
+
+        Raises
+        ------
+        Conflict
+            If no coat is open on the piece.
+        """
+        with self._session() as session:
+            piece = _live(session, PieceRow, "piece", piece_id)
+            row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
+            if row is None:
+                raise Conflict(f"no coat is open on {piece.name!r}; start one first")
+            coat = replace(_coat(session, row), ended_at=ended_at, **measured)
+            _change(session, row, "coat", "end", {**_columns(coat, skip=("mix",)), "open_piece_id": None})
+            return coat
+
+    def edit_coat(self, coat: Coat) -> Coat:
+        """Store a corrected coat."""
+        with self._session() as session:
+            row = _live(session, CoatRow, "coat", coat.id)
+            changes = {
+                **_columns(coat, skip=("mix",)),
+                "mix_id": _live(session, MixRow, "mix", coat.mix.id).id,
+                "open_piece_id": coat.piece_id if coat.ended_at is None else None,
+            }
+            _live(session, PieceRow, "piece", coat.piece_id)
+            _change(session, row, "coat", "edit", changes, "another coat is open on that piece; end it first")
+            return coat
+
+    def coat(self, coat_id: int) -> Coat:
+        """One coat, by number."""
+        with self._session() as session:
+            return _coat(session, _live(session, CoatRow, "coat", coat_id))
+
+    def coats(
+        self, piece_id: int | None = None, since: datetime | None = None, until: datetime | None = None
+    ) -> list[Coat]:
+        """Coats by start, newest first; ``since`` <= start < ``until``."""
+        query = select(CoatRow).where(CoatRow.deleted_at.is_(None))
+        if piece_id is not None:
+            query = query.where(CoatRow.piece_id == piece_id)
+        if since is not None:
+            query = query.where(CoatRow.started_at >= since)
+        if until is not None:
+            query = query.where(CoatRow.started_at < until)
+        with self._session() as session:
+            rows = session.scalars(query.order_by(CoatRow.started_at.desc(), CoatRow.id.desc()))
+            return [_coat(session, row) for row in rows]
+
+    def open_coats(self) -> list[Coat]:
+        """Coats being sprayed now, oldest first."""
+        with self._session() as session:
+            rows = session.scalars(
+                select(CoatRow).where(CoatRow.open_piece_id.is_not(None)).order_by(CoatRow.started_at)
+            )
+            return [_coat(session, row) for row in rows]
+
+    def open_coat(self, piece_id: int) -> Coat | None:
+        """The coat open on a piece, if any."""
+        with self._session() as session:
+            row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
+            return None if row is None else _coat(session, row)
+
+    def coat_spans(self, after: timedelta) -> list[tuple[datetime, datetime]]:
+        """For each coat, from half an hour before spraying to ``after`` its end: readings that belong to it."""
+        return [
+            (coat.started_at - BEFORE_SPRAYING, (coat.ended_at or coat.started_at + LONGEST_OPEN) + after)
+            for coat in self.coats()
+        ]
+
+    # Checks and outcomes
+
+    def add_check(self, check: Check) -> Check:
+        """Store a readiness check of a coat."""
+        with self._session() as session:
+            _live(session, CoatRow, "coat", check.coat_id)
+            row = CheckRow(**_columns(check))
+            _insert(session, row, "check", "this check exists already")
+            return replace(check, id=row.id)
+
+    def checks(self, coat_id: int) -> list[Check]:
+        """Checks of a coat, oldest first."""
+        with self._session() as session:
+            rows = session.scalars(
+                select(CheckRow)
+                .where(CheckRow.coat_id == coat_id, CheckRow.deleted_at.is_(None))
+                .order_by(CheckRow.at, CheckRow.id)
+            )
+            return [Check(**_fields(row, Check)) for row in rows]
+
+    def add_outcome(self, outcome: Outcome) -> Outcome:
+        """Store how a coat came out."""
+        with self._session() as session:
+            _live(session, CoatRow, "coat", outcome.coat_id)
+            row = OutcomeRow(**_columns(outcome))
+            _insert(session, row, "outcome", "this outcome exists already")
+            return replace(outcome, id=row.id)
+
+    def outcomes(self, coat_id: int) -> list[Outcome]:
+        """Outcomes of a coat, oldest first."""
+        with self._session() as session:
+            rows = session.scalars(
+                select(OutcomeRow)
+                .where(OutcomeRow.coat_id == coat_id, OutcomeRow.deleted_at.is_(None))
+                .order_by(OutcomeRow.seen_at, OutcomeRow.id)
+            )
+            return [Outcome(**_fields(row, Outcome)) for row in rows]
+
+    # Deleting, undoing, auditing
+
+    def delete(self, kind: str, record_id: int) -> AuditEntry:
+        """Delete a record so that it can be brought back with :meth:`undo`.
+
+        Parameters
+        ----------
+        kind : str
+            ``material``, ``mix``, ``piece``, ``coat``, ``check`` or ``outcome``.
+        """
+        with self._session() as session:
+            row = _live(session, _table(kind), kind, record_id)
+            changes: dict[str, Any] = {"deleted_at": datetime.now(UTC)}
+            changes |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
+            return _change(session, row, kind, "delete", changes)
+
+    def undo(self, audit_id: int) -> AuditEntry:
+        """Put a record back to what it was before one change.
+
+        Raises
+        ------
+        Conflict
+            If the record has changed since, or its name or place is taken.
+        """
+        with self._session() as session:
+            entry = session.get(AuditRow, audit_id)
+            if entry is None:
+                raise NotFound(f"there is no change {audit_id}")
+            row = session.get(_table(entry.record), entry.record_id)
+            if row is None or _state(row) != entry.after:
+                raise Conflict(f"{entry.record} {entry.record_id} has changed since; undo the later change first")
+            before: dict[str, Any] = _loaded(row, entry.before) if entry.before else {"deleted_at": datetime.now(UTC)}
+            if not entry.before:
+                before |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
+            return _change(session, row, entry.record, "undo", before, "its name or place has been taken since")
+
+    def audit(self, kind: str | None = None, record_id: int | None = None, most: int = 100) -> list[AuditEntry]:
+        """Changes, newest first, of all records, one kind, or one record."""
+        query = select(AuditRow).order_by(AuditRow.id.desc()).limit(most)
+        if kind is not None:
+            query = query.where(AuditRow.record == kind)
+        if record_id is not None:
+            query = query.where(AuditRow.record_id == record_id)
+        with self._session() as session:
+            return [_entry(row) for row in session.scalars(query)]
+
+    @contextmanager
+    def _session(self) -> Iterator[Session]:
+        try:
+            with Session(self._engine, expire_on_commit=False) as session, session.begin():
+                yield session
+        except IntegrityError as error:
+            raise Conflict(f"the record was refused by the database: {error.orig}") from error
+        except DBAPIError as error:
+            if "locked" in str(error.orig) or "full" in str(error.orig):
+                raise StoreBusy(f"the record store takes no changes now: {error.orig}") from error
+            raise StoreError(f"the record store cannot be used: {error.orig}") from error
+
+
+def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    for pragma in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = FULL"):
+        connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _insert(session: Session, row: Row, kind: str, taken: str, action: str = "create") -> None:
+    session.add(row)
+    _flush(session, taken)
+    session.add(
+        AuditRow(at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=None, after=_state(row))
+    )
+
+
+def _change(
+    session: Session, row: Row, kind: str, action: str, changes: dict[str, Any], taken: str = "it is taken"
+) -> AuditEntry:
+    before = _state(row)
+    for column, value in changes.items():
+        setattr(row, column, value)
+    _flush(session, taken)
+    entry = AuditRow(
+        at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=before, after=_state(row)
+    )
+    session.add(entry)
+    session.flush()
+    return _entry(entry)
+
+
+def _flush(session: Session, taken: str) -> None:
+    try:
+        session.flush()
+    except IntegrityError as error:
+        raise Conflict(taken) from error
+
+
+def _table(kind: str) -> type[Row]:
+    if kind not in KINDS:
+        raise NotFound(f"there is no kind of record {kind!r}; expected one of {', '.join(KINDS)}")
+    return KINDS[kind]
+
+
+def _live(session: Session, table: type[_R], kind: str, record_id: int) -> _R:
+    row = session.get(table, record_id)
+    if row is None or row.deleted_at is not None:
+        raise NotFound(f"there is no {kind} {record_id}")
+    return row
+
+
+def _named(session: Session, table: Any, kind: str, name_or_id: str | int) -> Any:
+    if isinstance(name_or_id, int):
+        return _live(session, table, kind, name_or_id)
+    row = session.scalar(select(table).where(table.name_key == _key(name_or_id)))
+    if row is None:
+        names = list(session.scalars(select(table.name).where(table.deleted_at.is_(None)).order_by(table.name)))
+        near = difflib.get_close_matches(name_or_id, names, n=3, cutoff=0.4)
+        hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
+        raise NotFound(f"there is no {kind} {name_or_id!r}{hint}")
+    return row
+
+
+def _key(name: str) -> str:
+    return name.strip().casefold()
+
+
+def _version(session: Session, material_id: int, version: int) -> MaterialVersionRow:
+    row = session.scalar(
+        select(MaterialVersionRow).where(
+            MaterialVersionRow.material_id == material_id, MaterialVersionRow.version == version
+        )
+    )
+    if row is None:
+        raise NotFound(f"there is no version {version} of material {material_id}")
+    return row
+
+
+def _material(row: MaterialRow, version: MaterialVersionRow) -> Material:
+    return replace(documents.from_document(version.document), id=row.id, version=version.version)
+
+
+def _mix(session: Session, row: MixRow) -> Mix:
+    version = session.get_one(MaterialVersionRow, row.material_version_id)
+    material = replace(documents.from_document(version.document), id=version.material_id, version=version.version)
+    return Mix(material=material, **_fields(row, Mix, skip=("material",)))
+
+
+def _piece(row: PieceRow) -> Piece:
+    return Piece(**_fields(row, Piece))
+
+
+def _coat(session: Session, row: CoatRow) -> Coat:
+    mix = _mix(session, session.get_one(MixRow, row.mix_id))
+    return Coat(mix=mix, **_fields(row, Coat, skip=("mix",)))
+
+
+def _columns(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
+    return {item.name: getattr(record, item.name) for item in fields(record) if item.name not in (*skip, "id")}
+
+
+def _fields(row: Row, kind: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
+    return {item.name: getattr(row, item.name) for item in fields(kind) if item.name not in skip}
+
+
+def _state(row: Row) -> dict[str, Any]:
+    """A row as JSON can hold it."""
+    values = {column.key: getattr(row, column.key) for column in row.__table__.columns}
+    return {key: value.isoformat() if isinstance(value, datetime) else value for key, value in values.items()}
+
+
+def _loaded(row: Row, state: dict[str, Any]) -> dict[str, Any]:
+    """A row's values from what :func:`_state` made of them."""
+    times = {column.key for column in row.__table__.columns if isinstance(column.type, UtcDateTime)}
+    return {
+        key: datetime.fromisoformat(value) if key in times and value is not None else value
+        for key, value in state.items()
+    }
+
+
+def _entry(row: AuditRow) -> AuditEntry:
+    return AuditEntry(
+        id=row.id,
+        at=row.at,
+        record=row.record,
+        record_id=row.record_id,
+        action=row.action,
+        before=row.before,
+        after=row.after,
+    )

@@ -1,0 +1,158 @@
+"""The tables behind the records, as SQLAlchemy maps them; they hold on SQLite and on PostgreSQL alike.
+
+Two columns exist to let the database itself keep a rule on both: ``name_key`` (a name in lower case, empty when the row
+is deleted) makes live names unique, and ``open_piece_id`` (set while a coat is open) allows one open coat a piece.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import JSON, DateTime, Dialect, ForeignKey, MetaData, String, TypeDecorator, UniqueConstraint
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+
+class UtcDateTime(TypeDecorator[datetime]):
+    """An aware UTC time; SQLite has no zones, so there it is stored without one."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """Aware time to what the database keeps."""
+        if value is None:
+            return None
+        utc = value.astimezone(UTC)
+        return utc.replace(tzinfo=None) if dialect.name == "sqlite" else utc
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """What the database keeps to an aware time."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Common base; constraints get names that migrations can refer to."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(column_0_label)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {datetime: UtcDateTime(), str: String(), dict[str, Any]: JSON()}  # noqa: RUF012
+
+
+class Row(Base):
+    """What every record has: a number, and the time it was deleted at."""
+
+    __abstract__ = True
+    id: Mapped[int] = mapped_column(primary_key=True)
+    deleted_at: Mapped[datetime | None]
+
+
+class MaterialRow(Row):
+    """A material; what it holds is in its versions."""
+
+    __tablename__ = "material"
+    name: Mapped[str]
+    name_key: Mapped[str | None] = mapped_column(unique=True)
+    version: Mapped[int]
+
+
+class MaterialVersionRow(Base):
+    """A material as it was from one edit to the next; never changed."""
+
+    __tablename__ = "material_version"
+    __table_args__ = (UniqueConstraint("material_id", "version"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    material_id: Mapped[int] = mapped_column(ForeignKey("material.id"))
+    version: Mapped[int]
+    document: Mapped[dict[str, Any]]
+
+
+class MixRow(Row):
+    """A material as applied."""
+
+    __tablename__ = "mix"
+    material_version_id: Mapped[int] = mapped_column(ForeignKey("material_version.id"))
+    reducer_fraction: Mapped[float]
+    retarder_fraction: Mapped[float]
+    catalyst_fraction: Mapped[float]
+    mixed_at: Mapped[datetime | None]
+    note: Mapped[str]
+
+
+class PieceRow(Row):
+    """A thing being finished."""
+
+    __tablename__ = "piece"
+    name: Mapped[str]
+    name_key: Mapped[str | None] = mapped_column(unique=True)
+    substrate: Mapped[str]
+    thickness_mm: Mapped[float | None]
+    owner_reference: Mapped[str]
+    due: Mapped[datetime | None]
+    note: Mapped[str]
+    done_at: Mapped[datetime | None]
+
+
+class CoatRow(Row):
+    """One coat on one piece."""
+
+    __tablename__ = "coat"
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    mix_id: Mapped[int] = mapped_column(ForeignKey("mix.id"))
+    booth: Mapped[str]
+    started_at: Mapped[datetime] = mapped_column(index=True)
+    ended_at: Mapped[datetime | None]
+    passes: Mapped[int | None]
+    wet_film_low_um: Mapped[float | None]
+    wet_film_high_um: Mapped[float | None]
+    sprayed_ml: Mapped[float | None]
+    gun_note: Mapped[str]
+    sprayed_by: Mapped[str]
+    note: Mapped[str]
+    open_piece_id: Mapped[int | None] = mapped_column(unique=True)
+
+
+class CheckRow(Row):
+    """A readiness observation."""
+
+    __tablename__ = "readiness_check"
+    coat_id: Mapped[int] = mapped_column(ForeignKey("coat.id"), index=True)
+    at: Mapped[datetime]
+    stage: Mapped[str]
+    method: Mapped[str]
+    passed: Mapped[bool]
+    value: Mapped[float | None]
+    note: Mapped[str]
+
+
+class OutcomeRow(Row):
+    """How a coat came out."""
+
+    __tablename__ = "outcome"
+    coat_id: Mapped[int] = mapped_column(ForeignKey("coat.id"), index=True)
+    seen_at: Mapped[datetime]
+    defect: Mapped[str | None]
+    degree: Mapped[int | None]
+    zone: Mapped[str]
+    note: Mapped[str]
+
+
+class AuditRow(Base):
+    """One change to one record, with the row before and after."""
+
+    __tablename__ = "audit"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    at: Mapped[datetime]
+    record: Mapped[str]
+    record_id: Mapped[int] = mapped_column(index=True)
+    action: Mapped[str]
+    before: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+    after: Mapped[dict[str, Any] | None] = mapped_column(JSON)

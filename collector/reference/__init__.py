@@ -1,0 +1,1 @@
+"""Data tables that come with tackfree, each value with its source."""
