@@ -78,7 +78,7 @@ def _sample(simulation: Simulation, nodes: Mapping[str, SimulatedNode], now_ms: 
     if now_ms <= simulation.at_ms:
         return  # the machine's clock was set back: nothing new until it is past what was sent
     if now_ms - simulation.at_ms <= CATCH_UP_MS:
-        times = np.arange(now_ms, simulation.at_ms, -period_ms, np.int64)[::-1]
+        times = np.arange(now_ms, simulation.at_ms, -period_ms, dtype=np.int64)[::-1]
     else:
         times = np.array([now_ms], np.int64)
     values = simulation.measured(times)

@@ -114,7 +114,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         note="Wanted: islands of about 6 mm",
         done_workday=5,
         coats=(
-            _lacquer(12, 10.0, "colour", note="Base for the crackle", outcomes=_RIGHT),
+            _lacquer(12, 10.0, "base", note="Base for the crackle", outcomes=_RIGHT),
             PlannedCoat(
                 workday=12,
                 hour=14.0,
