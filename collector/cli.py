@@ -8,7 +8,7 @@ import re
 import shutil
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -29,7 +29,11 @@ from collector.records.repository import Records, open_records
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"
-RECORD_TABLES = {"coats": export_room.coats, "checks": export_room.checks, "outcomes": export_room.outcomes}
+RECORD_TABLES: dict[str, Callable[[Records], Iterator[export_room.Row]]] = {
+    "coats": export_room.coats,
+    "checks": export_room.checks,
+    "outcomes": export_room.outcomes,
+}
 
 
 class _Group(click.Group):
@@ -43,9 +47,7 @@ class _Group(click.Group):
 
 
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"]})
-@click.option(
-    "--settings", "file", type=click.Path(path_type=Path), help="Settings file, in place of the usual one."
-)
+@click.option("--settings", "file", type=click.Path(path_type=Path), help="Settings file, in place of the usual one.")
 @click.version_option(collector.__version__, prog_name="tackfree")
 @click.pass_context
 def main(ctx: click.Context, file: Path | None) -> None:
@@ -76,9 +78,7 @@ def serve(ctx: click.Context) -> None:
 
 @main.command()
 @click.option("--seed", default=1, show_default=True, help="Same seed, same invented shop.")
-@click.option(
-    "--days", default=21, show_default=True, type=click.IntRange(1, 60), help="Days of history to invent."
-)
+@click.option("--days", default=21, show_default=True, type=click.IntRange(1, 60), help="Days of history to invent.")
 @click.pass_context
 def demo(ctx: click.Context, seed: int, days: int) -> None:
     """Run the whole service on a throw-away folder with a simulated booth.
@@ -98,9 +98,7 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
                 settings,
                 shop=replace(settings.shop, name=DEMO_SHOP),
                 data=replace(settings.data, folder=str(folder)),
-                mqtt=replace(
-                    settings.mqtt, embedded=True, host="127.0.0.1", username="", password="", ca_file=""
-                ),
+                mqtt=replace(settings.mqtt, embedded=True, host="127.0.0.1", username="", password="", ca_file=""),
             )
         )
         click.echo(f"Demo data folder, removed when the demo stops: {folder}")
@@ -156,9 +154,7 @@ def check(ctx: click.Context, material: str, piece: str | None, booth: str | Non
         state = gather(store, booth or settings.shop.booth, now_ms, settings.readiness)
         readiness = assess(state, chosen, on_piece, settings.readiness, units=settings.shop.units)
     if as_json:
-        _print_json(
-            {"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict()}
-        )
+        _print_json({"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict()})
         return
     click.secho(f"{readiness.verdict.upper()}  {chosen.name}", bold=True)
     click.echo(readiness.reason)
@@ -306,13 +302,9 @@ def end(
 
 
 @main.command()
-@click.argument(
-    "table", type=click.Choice(["readings", "coats", "checks", "outcomes", "dead-letters", "materials"])
-)
+@click.argument("table", type=click.Choice(["readings", "coats", "checks", "outcomes", "dead-letters", "materials"]))
 @click.option("--days", default=30.0, show_default=True, help="Readings of the last so many days.")
-@click.option(
-    "--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; by default the screen."
-)
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; by default the screen.")
 @click.pass_context
 def export(ctx: click.Context, table: str, days: float, out: Path | None) -> None:
     """Write one table as CSV (materials as TOML).
@@ -368,9 +360,7 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
     """
     findings = doctor_room.examine(_load(ctx), round(datetime.now(UTC).timestamp() * 1000))
     if as_json:
-        _print_json(
-            [{"subject": f.subject, "state": f.state, "seen": f.seen, "mend": f.mend} for f in findings]
-        )
+        _print_json([{"subject": f.subject, "state": f.state, "seen": f.seen, "mend": f.mend} for f in findings])
     else:
         for finding in findings:
             click.echo(f"{finding.state:<6}{finding.subject}: {finding.seen}")
@@ -443,9 +433,7 @@ def _moment(text: str | None, settings: Settings) -> datetime:
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        raise click.BadParameter(
-            f"{text!r}; expected a time such as 2026-03-05T14:30", param_hint="--at"
-        ) from None
+        raise click.BadParameter(f"{text!r}; expected a time such as 2026-03-05T14:30", param_hint="--at") from None
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=settings.shop.zone)
     return moment.astimezone(UTC)
