@@ -65,7 +65,7 @@ def station(number, config, buses):
             line = onewire.OneWire(line)
     try:
         sensor = kind(line, **wanted["calibration"])
-    except TypeError as error:
+    except (TypeError, ValueError) as error:
         raise ConfigError("%s.calibration: %s" % (where, error))
     return Station(sensor, 1000 * wanted["period_s"], wanted["median_of"], wanted["names"])
 
