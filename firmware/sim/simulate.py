@@ -1,0 +1,27 @@
+"""The node's own program on a simulated board in a simulated booth: ``micropython sim/simulate.py CONFIG``.
+
+From the firmware folder. A third argument is how many times faster than life the sensors' time runs.
+"""
+
+import sys
+
+sys.path[:0] = ["sim", "."]
+
+import simbooth
+from node import config, pace
+
+import main
+
+
+def run(path="config.json", speed="1"):
+    pace.SPEED = int(speed)
+    try:
+        simbooth.furnish(config.load(path))
+    except config.ConfigError as error:
+        print("tackfree node:", error)
+        return 1
+    return main.main(path)
+
+
+if __name__ == "__main__":
+    sys.exit(run(*sys.argv[1:3]))
