@@ -13,6 +13,7 @@ are balanced, so that what the screens show hangs together the way a real booth 
     pieces      the invented pieces and their coats
     plan        the same set in time, and so the schedule
     history     weeks of readings, pieces and coats, written into the stores
-    nodes       nodes that publish over real MQTT and keep what is not stored
+    outbox      what a node holds until it is stored
+    nodes       nodes that publish it over real MQTT
     live        booth and nodes in real time
 """

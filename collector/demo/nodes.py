@@ -6,44 +6,34 @@ collector's retained ``stored`` message covers the pack's number, and sends agai
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
+import socket
 import threading
 import time
-from collections import OrderedDict, deque
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any, Final
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector import wire
+from collector.demo.outbox import Held, Outbox
 
 RESEND_AFTER_S: Final = 5.0
 """Packs the collector has not covered after this long are sent again."""
 
-RESEND_AT_MOST_EVERY_S: Final = 60.0
-"""The wait doubles up to this while the collector is silent, or a broker's queue would fill with repeats."""
-
-RESEND_PACKS: Final = 500
-"""The lowest numbers hold up all others, so a repeat starts with these few instead of everything."""
-
 IN_FLIGHT: Final = 64
 """Packs on their way to the broker at once. The firmware has 8; this many carries 1,500 packs a second."""
+
+PUBACK_TIMEOUT_S: Final = 10.0
+"""A broker silent for this long with packs on their way is left and met again on a new connection."""
 
 RETAINED_GRACE_S: Final = 1.0
 """How long the broker has, after the subscription, to hand over a retained ``stored`` if it holds one."""
 
 STATUS_EVERY_S: Final = 60.0
-
-
-@dataclass(slots=True)
-class _Held:
-    values: Mapping[str, float]
-    remarks: Mapping[str, str] | None
-    time_ms: int | None
-    sent_at: float | None = None
 
 
 class SimulatedNode:
@@ -64,6 +54,8 @@ class SimulatedNode:
         collector.
     resend_after_s : float
         First wait before an uncovered pack is sent again. [s]
+    puback_timeout_s : float
+        Longest wait for a broker that should acknowledge. [s]
     """
 
     def __init__(
@@ -77,29 +69,22 @@ class SimulatedNode:
         *,
         spool_packs: int = 100_000,
         resend_after_s: float = RESEND_AFTER_S,
+        puback_timeout_s: float = PUBACK_TIMEOUT_S,
     ) -> None:
         self.booth, self.node = booth, node
         self._host, self._port = host, port
         self._readings_topic = wire.topic_for(booth, node, wire.READINGS)
         self._status_topic = wire.topic_for(booth, node, wire.STATUS)
         self._stored_topic = wire.topic_for(booth, node, wire.STORED)
-        self._spool_packs = spool_packs
-        self._resend_after_s = resend_after_s
+        self._puback_timeout_s = puback_timeout_s
 
         self._changed = threading.Condition()
-        self._held: OrderedDict[int, _Held] = OrderedDict()
-        self._live: deque[int] = deque()
-        self._again: deque[int] = deque()
+        self._outbox = Outbox(spool_packs, resend_after_s)
         self._in_flight: dict[int, int | None] = {}
         self._early_pubacks: set[int] = set()
-        self._next = 1
-        self._acknowledged = 0
-        self._dropped = self._repeats = 0
+        self._puback_at = 0.0
         self._number_known = False
         self._grace_ends: float | None = None  # None until the first subscription stands
-        self._progress_at = time.monotonic()
-        self._wait_s = resend_after_s
-        self._round_end: int | None = None
         self._connected = self._running = self._said_online = False
         self._status_at = 0.0
         self._began = time.monotonic()
@@ -121,7 +106,7 @@ class SimulatedNode:
     def __repr__(self) -> str:
         with self._changed:
             return (
-                f"<SimulatedNode {self.booth}/{self.node} held={len(self._held)} stored={self._acknowledged}"
+                f"<SimulatedNode {self.booth}/{self.node} held={len(self._outbox)} stored={self._outbox.stored}"
                 f"{'' if self._connected else ' not connected'}>"
             )
 
@@ -129,25 +114,25 @@ class SimulatedNode:
     def held(self) -> int:
         """Packs not yet covered by the collector."""
         with self._changed:
-            return len(self._held)
+            return len(self._outbox)
 
     @property
     def acknowledged(self) -> int:
         """Highest number the collector said is stored with all before it; 0 before it said anything."""
         with self._changed:
-            return self._acknowledged
+            return self._outbox.stored
 
     @property
     def dropped(self) -> int:
         """Packs lost for good because the spool was full."""
         with self._changed:
-            return self._dropped
+            return self._outbox.dropped
 
     @property
     def repeats(self) -> int:
         """Packs sent more than once."""
         with self._changed:
-            return self._repeats
+            return self._outbox.repeats
 
     @property
     def connected(self) -> bool:
@@ -176,7 +161,6 @@ class SimulatedNode:
             if self._running:
                 raise RuntimeError(f"node {self.booth}/{self.node} is running already")
             self._running = True
-            self._progress_at = time.monotonic()
         self._client.connect_async(self._host, self._port, keepalive=10)
         self._client.loop_start()
         self._sender = threading.Thread(target=self._send_loop, name=f"node-{self.node}", daemon=True)
@@ -233,46 +217,54 @@ class SimulatedNode:
             if not math.isfinite(value):
                 raise ValueError(f"{quantity}: value {value}; expected a finite number")
         with self._changed:
-            seq = self._next
-            self._next += 1
-            self._held[seq] = _Held(dict(values), dict(remarks) if remarks else None, time_ms)
-            if len(self._held) == 1:
-                self._progress_at = time.monotonic()  # only now is there an answer to wait for
-            if self._connected:
-                self._live.append(seq)  # what is offered meanwhile is backlog, planned when the broker is back
-            while len(self._held) > self._spool_packs:
-                self._held.popitem(last=False)
-                self._dropped += 1
-            while len(self._live) > self._spool_packs:
-                self._live.popleft()
+            sample = Held(dict(values), dict(remarks) if remarks else None, time_ms)
+            seq = self._outbox.add(sample, time.monotonic(), live=self._connected)
             self._changed.notify_all()
             return seq
 
     def wait_until_stored(self, timeout_s: float) -> bool:
         """Wait until the collector has covered all that was offered; False if not within ``timeout_s``."""
         with self._changed:
-            return self._changed.wait_for(lambda: not self._held, timeout_s)
+            return self._changed.wait_for(lambda: len(self._outbox) == 0, timeout_s)
 
     # From here on: the sender's thread.
 
     def _send_loop(self) -> None:
         while True:
             with self._changed:
-                while self._running and not self._something_to_send():
+                while self._running and not self._something_to_send() and not self._broker_is_mute():
                     self._changed.wait(0.25)
                 if not self._running:
                     return
-                message = self._next_message()
+                mute = self._broker_is_mute()
+                message = None if mute else self._next_message()
+            if mute:
+                self._hang_up()
             if message is None:
                 continue
             seq, topic, payload = message
             # Outside the lock: paho takes its own, and calls back into ours.
             sent = self._client.publish(topic, payload, qos=1, retain=topic == self._status_topic)
             with self._changed:
+                if not self._in_flight:
+                    self._puback_at = time.monotonic()
                 if sent.mid in self._early_pubacks:
                     self._early_pubacks.remove(sent.mid)
                 else:
                     self._in_flight[sent.mid] = seq
+
+    def _broker_is_mute(self) -> bool:
+        waiting = self._connected and bool(self._in_flight)
+        return waiting and time.monotonic() - self._puback_at > self._puback_timeout_s
+
+    def _hang_up(self) -> None:
+        """End the connection from this side; paho then makes a new one and repeats what is in flight."""
+        with self._changed:
+            self._connected = False
+        line = self._client.socket()
+        if isinstance(line, socket.socket):
+            with contextlib.suppress(OSError):
+                line.shutdown(socket.SHUT_RDWR)
 
     def _something_to_send(self) -> bool:
         if not self._connected or len(self._in_flight) >= IN_FLIGHT:
@@ -285,8 +277,8 @@ class SimulatedNode:
             self._changed.notify_all()
         if not self._said_online or now - self._status_at > STATUS_EVERY_S:
             return True
-        self._plan_repeats(now)
-        return bool(self._live or self._again)
+        self._outbox.plan_repeats(self._in_flight.values(), now)
+        return self._outbox.waits
 
     def _next_message(self) -> tuple[int | None, str, bytes] | None:
         now = time.monotonic()
@@ -296,53 +288,18 @@ class SimulatedNode:
                 "state": "online",
                 "firmware": "simulated",
                 "uptime_s": round(now - self._began),
-                "spool": len(self._held),
+                "spool": len(self._outbox),
                 "clock": "set",
             }
             return None, self._status_topic, _json(status)
-        # Live samples first: a person waits for those. The backlog fills the rest of the line.
-        for queue in (self._live, self._again):
-            while queue:
-                seq = queue.popleft()
-                held = self._held.get(seq)
-                if held is None:
-                    continue
-                if held.sent_at is not None:
-                    self._repeats += 1
-                held.sent_at = now
-                payload = wire.encode_pack(
-                    self.node,
-                    held.time_ms,
-                    held.values,
-                    seq=seq,
-                    oldest_seq=next(iter(self._held)),
-                    remarks=held.remarks,
-                )
-                return seq, self._readings_topic, payload
-        return None
-
-    def _plan_repeats(self, now: float) -> None:
-        if not self._held or self._again:
-            return
-        stalled = now - self._progress_at >= self._wait_s
-        # After a whole repeated round was covered, what follows it was lost together with it: no second wait.
-        following = self._round_end is not None and self._acknowledged >= self._round_end
-        if not stalled and not following:
-            return
-        due: list[int] = []
-        flying = set(self._in_flight.values())
-        for seq, held in self._held.items():
-            if len(due) == RESEND_PACKS or held.sent_at is None:
-                break
-            if now - held.sent_at >= self._resend_after_s and seq not in flying:
-                due.append(seq)
-            elif following:
-                break
-        self._again.extend(due)
-        self._round_end = due[-1] if due else None
-        if stalled:
-            self._progress_at = now
-            self._wait_s = min(2 * self._wait_s, RESEND_AT_MOST_EVERY_S)
+        taken = self._outbox.take(now)
+        if taken is None:
+            return None
+        seq, held = taken
+        payload = wire.encode_pack(
+            self.node, held.time_ms, held.values, seq=seq, oldest_seq=self._outbox.oldest, remarks=held.remarks
+        )
+        return seq, self._readings_topic, payload
 
     # From here on: called by paho's network thread.
 
@@ -354,18 +311,15 @@ class SimulatedNode:
         client.subscribe(self._stored_topic, qos=1)
         with self._changed:
             self._connected, self._failure = True, None
+            self._puback_at = time.monotonic()
             self._said_online = False
-            # The broker may have lost what it acknowledged, so all that is held goes out again; paho repeats
-            # by itself what is still in flight.
-            flying = set(self._in_flight.values())
-            self._again = deque(seq for seq in self._held if seq not in flying)
-            self._progress_at, self._wait_s, self._round_end = time.monotonic(), self._resend_after_s, None
+            self._outbox.reconnected(set(self._in_flight.values()), time.monotonic())
             self._changed.notify_all()
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, _reason: Any, _props: Any) -> None:
         with self._changed:
             self._connected = False
-            self._live.clear()  # no longer live by the time the broker is back
+            self._outbox.disconnected()
             self._changed.notify_all()
 
     def _on_subscribe(self, _client: Any, _data: Any, _mid: int, _reasons: Any, _props: Any) -> None:
@@ -375,6 +329,7 @@ class SimulatedNode:
 
     def _on_publish(self, _client: Any, _data: Any, mid: int, _reason: Any, _props: Any) -> None:
         with self._changed:
+            self._puback_at = time.monotonic()
             if mid in self._in_flight:
                 del self._in_flight[mid]
             else:
@@ -388,33 +343,11 @@ class SimulatedNode:
             return
         stored = int(text)
         with self._changed:
-            if not self._number_known or stored >= self._next:
-                self._number_from(stored)
-            self._cover(stored)
+            if not self._number_known or stored >= self._outbox.next:
+                self._number_known = True
+                self._outbox.continue_after(stored)
+            self._outbox.cover(stored, time.monotonic())
             self._changed.notify_all()
-
-    def _number_from(self, stored: int) -> None:
-        """Continue after ``stored``, which an earlier life of this node reached; numbers never come twice.
-
-        Also what is held moves up, since the collector would take its numbers for packs it has.
-        """
-        self._number_known = True
-        if stored < next(iter(self._held), self._next):
-            return
-        moved = list(self._held.values())
-        self._held = OrderedDict(enumerate(moved, stored + 1))
-        self._next = stored + 1 + len(moved)
-        self._live.clear()
-        self._again = deque(self._held)
-
-    def _cover(self, stored: int) -> None:
-        self._wait_s = self._resend_after_s  # the collector lives, so a repeat will not fall on deaf ears
-        if stored <= self._acknowledged:
-            return
-        self._acknowledged = stored
-        self._progress_at = time.monotonic()
-        while self._held and next(iter(self._held)) <= stored:
-            self._held.popitem(last=False)
 
 
 def _json(fields: Mapping[str, Any]) -> bytes:

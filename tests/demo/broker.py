@@ -43,6 +43,15 @@ class Broker:
             self._process.wait()
             self._process = None
 
+    def freeze(self) -> None:
+        """Let it hold its connections and do nothing."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
+
     def _answers(self) -> bool:
         with socket.socket() as probe:
             return probe.connect_ex(("127.0.0.1", self.port)) == 0

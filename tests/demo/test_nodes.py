@@ -128,6 +128,22 @@ def test_offers_made_while_the_broker_is_away_arrive_after_it_is_back(broker: Br
     collector.close()
 
 
+def test_a_broker_that_falls_mute_is_left_and_met_again(broker: Broker) -> None:
+    node = SimulatedNode("127.0.0.1", broker.port, BOOTH, NODE, puback_timeout_s=1.0)
+    collector = Answering(broker.port)
+    assert node.start()
+    offer(node, 5)
+    assert node.wait_until_stored(10)
+    broker.freeze()
+    offer(node, 200, NOW_MS + 10**8)
+    eventually(lambda: not node.connected)
+    broker.thaw()
+    assert node.wait_until_stored(30)
+    assert set(collector.numbers) == set(range(1, 206))
+    node.stop()
+    collector.close()
+
+
 def test_a_new_life_goes_on_after_the_highest_stored_number(broker: Broker, node: SimulatedNode) -> None:
     collector = Answering(broker.port, stored=0)
     assert node.start()
