@@ -94,7 +94,18 @@ def keep_and_note(values, words):
 node.sampler._keep = keep_and_note
 
 
+async def tell_failures():
+    told = None
+    while True:
+        if node.link.failure != told:
+            told = node.link.failure
+            if told:
+                print("link:", told)
+        await asyncio.sleep_ms(100)
+
+
 async def main():
+    asyncio.create_task(tell_failures())
     if soak.get("heap"):
         asyncio.create_task(note_heap(soak["heap"]))
     await node.run()
