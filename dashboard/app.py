@@ -1,0 +1,19 @@
+"""Navigation between the pages, and nothing else."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard import data, icon, style
+
+st.set_page_config(page_title=data.page_title(), page_icon=str(icon.FILE), layout="wide")
+page = st.navigation(
+    [
+        st.Page("views/booth.py", title="Booth", default=True),
+        st.Page("views/rack.py", title="Rack", url_path="rack"),
+        st.Page("views/coats.py", title="Coats", url_path="coats"),
+    ],
+    position="top",
+)
+style.apply()
+page.run()

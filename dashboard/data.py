@@ -1,0 +1,288 @@
+"""The one module of the screens that opens stores: short-lived cached reads, and the writes of the forms.
+
+A reading store is opened, used and closed within each query; the record store keeps one engine, which hands a
+connection to each call.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+import streamlit as st
+
+from collector import settings as configuration
+from collector.advice.booth_state import BoothState
+from collector.advice.display import Units
+from collector.advice.readiness import Readiness, assess, gather
+from collector.errors import NotFound
+from collector.readings.base import DeadLetter, NodeState
+from collector.readings.sqlite import SqliteReadingStore
+from collector.records.model import AuditEntry, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.repository import Records, open_records
+from collector.settings import Settings
+from collector.wire import Remark
+from dashboard import conditions
+from dashboard.conditions import Conditions
+
+LIVE_S: Final = 2
+"""All open screens share one query in this time."""
+
+STATE_FILE: Final = "ingest-state.json"
+SILENT_AFTER_S: Final = 30.0
+"""Ingest writes its state every few seconds; older than this it is not running."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BoothLog:
+    """What the booth's nodes are doing: their states, their words, what was refused."""
+
+    nodes: tuple[NodeState, ...]
+    remarks: tuple[Remark, ...]
+    dead_letters: tuple[DeadLetter, ...]
+    dead_letter_count: int
+
+
+@st.cache_resource
+def settings() -> Settings:
+    """The settings of the service these pages belong to."""
+    return configuration.load()
+
+
+def page_title() -> str:
+    """Title of the browser tab."""
+    try:
+        return settings().shop.name
+    except configuration.SettingsError:
+        return "tackfree"
+
+
+def zone() -> ZoneInfo:
+    """The shop's time zone."""
+    return settings().shop.zone
+
+
+def units() -> Units:
+    """The shop's display units."""
+    return Units(settings().shop.units)
+
+
+def now() -> datetime:
+    """The present, to the second."""
+    return datetime.now(UTC).replace(microsecond=0)
+
+
+# -- readings ------------------------------------------------------------------------------------------------
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def booth_state(booth: str) -> BoothState:
+    """Newest readings of a booth with those of the last hour."""
+    with _readings() as store:
+        return gather(store, booth, _ms(datetime.now(UTC)), settings().readiness)
+
+
+def readiness(state: BoothState, material: Material, piece: Piece | None) -> Readiness:
+    """The spray / hold answer for a booth's state."""
+    ours = settings()
+    return assess(state, material, piece, ours.readiness, units=ours.shop.units)
+
+
+def margin_limit_k(material: Material) -> float:
+    """Least surface above dew point for a material: its own, or the shop's. [K]"""
+    own = material.limits.margin_min_k
+    return settings().readiness.margin_limit_k if own is None else own
+
+
+@st.cache_data(ttl=60, show_spinner=False)
+def booths() -> list[str]:
+    """Every booth that has sent a reading, the shop's own first."""
+    own = settings().shop.booth
+    with _readings() as store:
+        heard = {series.booth for series in store.series()}
+    return [own, *sorted(heard - {own})]
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def booth_log(booth: str) -> BoothLog:
+    """Node states, remarks of the last day, and dead letters."""
+    now_ms = _ms(datetime.now(UTC))
+    with _readings() as store:
+        return BoothLog(
+            nodes=tuple(store.nodes(booth)),
+            remarks=tuple(store.remarks(booth, now_ms - 86_400_000, now_ms + 86_400_000)),
+            dead_letters=tuple(store.dead_letters(20)),
+            dead_letter_count=store.dead_letter_count(now_ms - 86_400_000),
+        )
+
+
+@st.cache_data(ttl=4, show_spinner=False)
+def recent_conditions(booth: str, span_s: int) -> Conditions:
+    """Conditions of the last so many seconds."""
+    end_ms = _ms(datetime.now(UTC))
+    with _readings() as store:
+        return conditions.gather(store, booth, end_ms - span_s * 1000, end_ms, settings().readiness)
+
+
+@st.cache_data(ttl=5, show_spinner=False)
+def conditions_between(booth: str, start: datetime, end: datetime) -> Conditions:
+    """Conditions of a stretch of time."""
+    with _readings() as store:
+        return conditions.gather(store, booth, _ms(start), _ms(end), settings().readiness)
+
+
+def ingest_trouble() -> str:
+    """Why no new readings are being stored, in one sentence; empty when they are."""
+    path = settings().data.path / STATE_FILE
+    try:
+        told: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        age_s = datetime.now(UTC).timestamp() - path.stat().st_mtime
+    except FileNotFoundError:
+        return "The collector has not run on this data folder yet, so nothing new is being stored."
+    except (OSError, ValueError):
+        return "The collector's state cannot be read; run tackfree doctor."
+    if age_s > SILENT_AFTER_S:
+        return "The collector is not running, so nothing new is being stored."
+    if told.get("paused"):
+        return f"Storing is paused: {told['paused']}. Nodes keep their readings until it goes on."
+    if not told.get("connected", True):
+        why = f" ({told['trouble']})" if told.get("trouble") else ""
+        return f"The collector is not connected to the broker{why}. Nodes keep their readings until it is."
+    return ""
+
+
+# -- records -------------------------------------------------------------------------------------------------
+
+
+@st.cache_resource
+def records() -> Records:
+    """The record store, for the forms; what they change must be followed by :func:`changed`."""
+    folder = settings().data.path
+    folder.mkdir(parents=True, exist_ok=True)
+    return open_records(settings().data.records_url)
+
+
+def changed() -> None:
+    """Forget what was read, as a record has changed."""
+    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes):
+        cached.clear()
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def materials() -> list[Material]:
+    """All materials by name."""
+    return records().materials()
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def mixes() -> list[Mix]:
+    """The mixes made last, newest first."""
+    return records().mixes(recent=20)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def pieces(include_done: bool = False) -> list[Piece]:
+    """Pieces in hand, by name."""
+    return records().pieces(include_done=include_done)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def coats(piece_id: int | None = None, since: datetime | None = None) -> list[Coat]:
+    """Coats, newest first."""
+    return records().coats(piece_id=piece_id, since=since)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def open_coats() -> list[Coat]:
+    """Coats being sprayed now."""
+    return records().open_coats()
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def checks(coat_id: int) -> list[Check]:
+    """Checks of a coat, oldest first."""
+    return records().checks(coat_id)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def outcomes(coat_id: int) -> list[Outcome]:
+    """Outcomes of a coat, oldest first."""
+    return records().outcomes(coat_id)
+
+
+def material_of(number: str) -> Material:
+    """The material of a number from a page's address."""
+    return records().material(_number("material", number))
+
+
+def piece_of(number: str) -> Piece:
+    """The piece of a number from a page's address."""
+    return records().piece(_number("piece", number))
+
+
+def coat_of(number: str) -> Coat:
+    """The coat of a number from a page's address."""
+    return records().coat(_number("coat", number))
+
+
+def start_coat(piece: Piece, choice: Mix, booth: str) -> Coat:
+    """Start a coat now with a mix, which is stored first where it is new."""
+    store = records()
+    mix = choice if choice.id else store.add_mix(replace(choice, mixed_at=now()))
+    coat = store.start_coat(piece.id, mix.id, booth, now())
+    changed()
+    return coat
+
+
+def end_coat(piece_id: int) -> Coat:
+    """End the piece's open coat now."""
+    coat = records().end_coat(piece_id, now())
+    changed()
+    return coat
+
+
+def delete(kind: str, record_id: int) -> AuditEntry:
+    """Delete a record; the entry undoes it."""
+    entry = records().delete(kind, record_id)
+    changed()
+    return entry
+
+
+def undo(audit_id: int) -> None:
+    """Take a change back."""
+    records().undo(audit_id)
+    changed()
+
+
+def coat_spans(booth: str, start: datetime, end: datetime) -> list[tuple[datetime, datetime]]:
+    """When something was being sprayed in a booth."""
+    return [
+        (coat.started_at, coat.ended_at or min(end, now()))
+        for coat in coats(since=start - timedelta(hours=12))
+        if coat.booth == booth and coat.started_at < end and (coat.ended_at is None or coat.ended_at > start)
+    ]
+
+
+def _number(kind: str, text: str) -> int:
+    try:
+        return int(text)
+    except ValueError:
+        raise NotFound(f"there is no {kind} {text[:40]!r}; expected its number") from None
+
+
+@contextmanager
+def _readings() -> Iterator[SqliteReadingStore]:
+    store = SqliteReadingStore(settings().data.readings_file, read_only=True)
+    try:
+        yield store
+    finally:
+        store.close()
+
+
+def _ms(moment: datetime) -> int:
+    return round(moment.timestamp() * 1000)
