@@ -75,8 +75,9 @@ def run_demo_nodes(
 
 def _sample(simulation: Simulation, nodes: Mapping[str, SimulatedNode], now_ms: int, period_ms: int) -> None:
     """Offer what was measured since the sample before: one sample, or a few after a pause of the process."""
+    now_ms -= now_ms % period_ms
     if now_ms <= simulation.at_ms:
-        return  # the machine's clock was set back: nothing new until it is past what was sent
+        return  # woken early, or the machine's clock was set back: nothing new until it is past what was sent
     if now_ms - simulation.at_ms <= CATCH_UP_MS:
         times = np.arange(now_ms, simulation.at_ms, -period_ms, dtype=np.int64)[::-1]
     else:

@@ -78,6 +78,7 @@ def test_readings_join_the_saved_past_without_a_gap(broker: Broker, listener: Li
         if reading.quantity == "surface_temperature"
     )
     assert then_ms < shown[0][0] <= then_ms + 1_000
+    assert {int(step) for step in np.diff([time_ms for time_ms, _ in shown])} == {1_000}
     assert shown[0][1] == pytest.approx(last["surface_temperature"][-1], abs=0.5)
 
 
