@@ -418,7 +418,7 @@ def _opening(settings: Settings) -> Iterator[None]:
 @contextlib.contextmanager
 def _output(out: Path | None) -> Iterator[Any]:
     if out is None:
-        yield click.get_text_stream("stdout")
+        yield sys.stdout
         return
     try:
         with out.open("w", newline="", encoding="utf-8") as stream:

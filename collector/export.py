@@ -92,9 +92,7 @@ def write_csv(rows: Iterable[Row], out: TextIO) -> int:
 
 
 def _iso_ms(time_ms: int) -> str:
-    return (
-        datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-    )
+    return datetime.fromtimestamp(time_ms / 1000, UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _iso(moment: datetime | None) -> str:

@@ -71,9 +71,7 @@ def parts_for(settings: Settings, *, simulate: bool, seed: int) -> list[Part]:
     return parts
 
 
-def serve(
-    settings: Settings, *, simulate: bool = False, seed: int = 1, say: Callable[[str], None] = print
-) -> None:
+def serve(settings: Settings, *, simulate: bool = False, seed: int = 1, say: Callable[[str], None] = print) -> None:
     """Run the service until Ctrl-C or SIGTERM.
 
     Parameters
@@ -250,9 +248,7 @@ def _revive(part: Part, environment: dict[str, str]) -> None:
     part.process, part.retry_at = None, time.monotonic() + wait_s
 
 
-def _announce(
-    settings: Settings, parts: Sequence[Part], stop: threading.Event, say: Callable[[str], None]
-) -> None:
+def _announce(settings: Settings, parts: Sequence[Part], stop: threading.Event, say: Callable[[str], None]) -> None:
     deadline = time.monotonic() + HEALTH_TIMEOUT_S
     address = page_address(settings)
     while not stop.is_set() and not _healthy(address):
@@ -326,10 +322,9 @@ def _die_with_parent() -> None:
 
 
 def set_up_logging(stream: IO[str] | None = None) -> None:
-    """One line an event, to stderr."""
-    logging.basicConfig(
-        stream=stream, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s"
-    )
+    """One line an event an owner could act on, to stderr."""
+    logging.getLogger("alembic").setLevel(logging.WARNING)
+    logging.basicConfig(stream=stream, level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -100,9 +100,7 @@ class Mqtt:
     host: str = _key("127.0.0.1", "", "Address of the broker; the built-in one listens there.")
     port: int = _key(1883, "", "TCP port of the broker.", low=1, high=65_535)
     username: str = _key("", "", "User name at the broker; empty: none.")
-    password: str = _key(
-        "", "", "Password at the broker; better given as TACKFREE_MQTT_PASSWORD.", secret=True
-    )
+    password: str = _key("", "", "Password at the broker; better given as TACKFREE_MQTT_PASSWORD.", secret=True)
     client_id: str = _key(
         "tackfree-collector",
         "",
@@ -140,12 +138,8 @@ class Readiness:
     )
     stale_after_s: float = _key(120.0, "s", "A reading older than this no longer counts.", low=5, high=86_400)
     air_accuracy_k: float = _key(0.5, "K", "± limit of the air temperature sensor.", low=0.01, high=10)
-    relative_humidity_accuracy_pct: float = _key(
-        3.0, "%RH", "± limit of the humidity sensor.", low=0.1, high=30
-    )
-    surface_accuracy_k: float = _key(
-        0.5, "K", "± limit of the surface temperature sensor.", low=0.01, high=10
-    )
+    relative_humidity_accuracy_pct: float = _key(3.0, "%RH", "± limit of the humidity sensor.", low=0.1, high=30)
+    surface_accuracy_k: float = _key(0.5, "K", "± limit of the surface temperature sensor.", low=0.01, high=10)
     surface_from_air_accuracy_k: float = _key(
         2.0,
         "K",
@@ -213,15 +207,10 @@ def load(path: Path | None = None, environment: Mapping[str, str] | None = None)
     tables = _read_file(source, must_exist=named is not None)
     for section in tables:
         if section not in SECTIONS:
-            raise SettingsError(
-                f"{source}: unknown section [{section}]; expected one of {', '.join(SECTIONS)}"
-            )
+            raise SettingsError(f"{source}: unknown section [{section}]; expected one of {', '.join(SECTIONS)}")
     return Settings(
         file=source if source.exists() else None,
-        **{
-            name: _section(name, kind, tables.get(name, {}), source, environ)
-            for name, kind in SECTIONS.items()
-        },
+        **{name: _section(name, kind, tables.get(name, {}), source, environ) for name, kind in SECTIONS.items()},
     )
 
 
@@ -273,18 +262,14 @@ def _read_file(source: Path, *, must_exist: bool) -> Mapping[str, Any]:
         raise SettingsError(f"{source}: cannot be read: {error}") from error
 
 
-def _section(
-    name: str, kind: Callable[..., Any], table: Any, source: Path, environ: Mapping[str, str]
-) -> Any:
+def _section(name: str, kind: Callable[..., Any], table: Any, source: Path, environ: Mapping[str, str]) -> Any:
     if not isinstance(table, Mapping):
         raise SettingsError(f"{source}: {name} is {table!r}; expected a section [{name}]")
     known = {item.name: item for item in fields(kind)}  # type: ignore[arg-type]
     types = get_type_hints(kind)
     for key in table:
         if key not in known:
-            raise SettingsError(
-                f"{source}: unknown key {key} in [{name}]; expected one of {', '.join(known)}"
-            )
+            raise SettingsError(f"{source}: unknown key {key} in [{name}]; expected one of {', '.join(known)}")
     values: dict[str, Any] = {}
     for key, item in known.items():
         variable = _variable(name, key)

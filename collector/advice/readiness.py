@@ -37,6 +37,11 @@ SEVERITY: Final = {GO: 0, MARGINAL: 1, CANNOT_TELL: 2, HOLD: 3}
 OTHER_AIR_ACCURACY_K: Final = 1.5
 """± limit added where a humidity sensor borrows another node's air temperature. Judgement, no source."""
 
+DRIEST_PCT: Final = 1.0
+"""No booth is drier; a humidity sensor that says so is not working, and has no dew point to give."""
+
+_TOO_DRY: Final = f"Relative humidity reads below {DRIEST_PCT:.0f} %, which no booth has: check the sensor"
+
 STANDING_CAUTION: Final = (
     "An estimate within the limits you set: no gas detector, no interlock. Your local fire and air rules and the "
     "product's safety data sheet take precedence."
@@ -258,7 +263,7 @@ def _margin(
     candidates: list[Limit] = []
     for moist in damp:
         own = next((source for source in air if source.node == moist.node), None) or _borrowed(air)
-        if moist.value <= 0:
+        if moist.value < DRIEST_PCT:
             continue
         for surface in surfaces:
             found = humidity.margin(
@@ -285,7 +290,7 @@ def _margin(
             limit = _judged(name, label, "K", source, limit_k, None, words, show.difference, show.difference)
             candidates.append(replace(limit, trend=_margin_trend(own, moist, surface, source.value, limit_k)))
     if not candidates:
-        return _unknown(name, label, "K", limit_k, None, "Relative humidity reads 0 %, which no booth has")
+        return _unknown(name, label, "K", limit_k, None, _TOO_DRY)
     return _worst(candidates)
 
 

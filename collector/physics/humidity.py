@@ -333,7 +333,7 @@ def margin(
     ValueError
         If a value is out of range or an uncertainty negative.
     """
-    surface = _in_range("surface_c", surface_c, COLDEST_C, HOTTEST_C, "°C")
+    surface = _in_range("surface_c", surface_c, COLDEST_C, 200.0, "°C")
     if not -1.0 <= correlation <= 1.0:
         raise ValueError(f"correlation {correlation}; expected -1 to 1")
     u_air, u_humidity, u_surface = (
