@@ -1,82 +1,151 @@
-"""The embedded MQTT broker: nothing to install, enough for one shop.
+"""The built-in MQTT broker: a pipe between the nodes and the collector that needs no installing.
 
-It keeps queued messages in memory only and may lose them when it stops. That does no harm, since a node keeps each
-record until the collector says it is stored; a shop that wants more runs mosquitto with ``docs/mosquitto.conf``.
+It keeps nothing when it stops. That costs no reading, since a node deletes a record only when the collector
+says it is stored. A shop that runs several collectors or wants a login for each node uses mosquitto instead
+(``docs/mosquitto.conf``).
 """
 
 from __future__ import annotations
 
 import asyncio
+import errno
 import hmac
+import ipaddress
 import logging
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final
 
 from amqtt.broker import Broker
 from amqtt.errors import BrokerError
 from amqtt.plugins.base import BaseAuthPlugin
-from amqtt.session import Session
 
 from collector.errors import ServiceError
 from collector.settings import Mqtt
 
+log = logging.getLogger(__name__)
+
+ABSENT_SESSION_S: Final = 600
+"""Messages for a persistent client that is away are kept this long at most, which bounds the memory."""
+
+STOP_TIMEOUT_S: Final = 1.5
 POLL_S: Final = 0.1
 
 
-class SharedPassword(BaseAuthPlugin):  # type: ignore[misc]  # the library is not typed
-    """Lets in whoever knows the one user name and password of the settings."""
+class ShopLogin(BaseAuthPlugin):  # type: ignore[misc]  # the library is not typed
+    """Lets in whoever knows the one user name and password, or everybody when no user name is set.
+
+    The library's own anonymous login is not used: it keeps no messages for a client that is away.
+    """
 
     @dataclass
     class Config:
-        """The user name and password."""
+        """What the broker hands to this plugin."""
 
         username: str = ""
         password: str = ""
 
-    async def authenticate(self, *, session: Session) -> bool:
-        """Whether this session's user name and password are right."""
-        given = (session.username or "", session.password or "")
-        wanted = (self.config.username, self.config.password)
-        return all(hmac.compare_digest(a.encode(), b.encode()) for a, b in zip(given, wanted, strict=True))
+        def __repr__(self) -> str:
+            return "Config(hidden)"
+
+    async def authenticate(self, *, session: Any) -> bool:
+        """Whether this session's user name and password are the right ones."""
+        if not self.config.username:
+            return True
+        name_fits = hmac.compare_digest(_octets(session.username), _octets(self.config.username))
+        password_fits = hmac.compare_digest(_octets(session.password), _octets(self.config.password))
+        return name_fits and password_fits
 
 
-def run_broker(settings: Mqtt, stop: threading.Event) -> None:
-    """Serve MQTT 3.1.1 until ``stop`` is set.
+def run_broker(settings: Mqtt, stop_event: threading.Event) -> None:
+    """Run the broker in this thread until the event is set, or until it fails.
+
+    Parameters
+    ----------
+    settings : Mqtt
+        Address, port and login; without a user name anybody on this machine may connect.
+    stop_event : threading.Event
+        Stops it within 2 s.
 
     Raises
     ------
     ServiceError
-        If the address cannot be listened at.
+        If the port is taken or may not be used, or the address is open to others without a user name.
     """
-    for name in ("amqtt", "transitions"):
-        logging.getLogger(name).setLevel(logging.ERROR)
-    asyncio.run(_serve(settings, stop))
+    if not settings.username and not _is_loopback(settings.host):
+        raise ServiceError(
+            f"[mqtt] host {settings.host} lets others reach the built-in broker; set [mqtt] username and "
+            "TACKFREE_MQTT_PASSWORD, or use 127.0.0.1"
+        )
+    with _quiet_library():
+        asyncio.run(_serve(settings, stop_event))
 
 
-async def _serve(settings: Mqtt, stop: threading.Event) -> None:
+async def _serve(settings: Mqtt, stop_event: threading.Event) -> None:
     broker = Broker(_configuration(settings))
     try:
         await broker.start()
-    except (BrokerError, OSError) as error:
-        raise ServiceError(
-            f"the built-in broker cannot listen at {settings.host}:{settings.port}: {error}. "
-            "Set another [mqtt] port, or [mqtt] embedded = false to use the broker that runs there."
-        ) from error
+    except BrokerError as error:
+        raise _explained(error, settings) from error
+    log.info("the built-in MQTT broker listens on %s port %d", settings.host, settings.port)
+    while not stop_event.is_set():
+        await asyncio.sleep(POLL_S)
+        if broker._broadcast_task is not None and broker._broadcast_task.done():
+            log.error("the built-in MQTT broker passes on no more messages and stops, to be started again")
+            break
     try:
-        while not stop.is_set():
-            await asyncio.sleep(POLL_S)
-    finally:
-        await broker.shutdown()
+        await asyncio.wait_for(broker.shutdown(), STOP_TIMEOUT_S)
+    except TimeoutError:
+        log.debug("the broker's connections did not close in time and are cut")
 
 
 def _configuration(settings: Mqtt) -> dict[str, Any]:
-    gate: dict[str, dict[str, Any]]
-    if settings.username:
-        gate = {"collector.broker.SharedPassword": {"username": settings.username, "password": settings.password}}
-    else:
-        gate = {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}}
+    login = {"username": settings.username, "password": settings.password}
     return {
-        "listeners": {"default": {"type": "tcp", "bind": f"{settings.host}:{settings.port}", "max_connections": 200}},
-        "plugins": gate,
+        "listeners": {"default": {"type": "tcp", "bind": f"{settings.host}:{settings.port}"}},
+        "session_expiry_interval": ABSENT_SESSION_S,
+        "plugins": {f"{ShopLogin.__module__}.{ShopLogin.__qualname__}": login},
     }
+
+
+def _explained(error: BrokerError, settings: Mqtt) -> ServiceError:
+    where = f"port {settings.port} on {settings.host}"
+    cause = error.__cause__
+    code = cause.errno if isinstance(cause, OSError) else None
+    if code == errno.EADDRINUSE:
+        return ServiceError(
+            f"{where} is taken, so the built-in broker cannot listen there. Set another [mqtt] port, or "
+            "[mqtt] embedded = false to use the broker that runs there."
+        )
+    if code == errno.EACCES:
+        return ServiceError(f"{where} needs rights this user lacks; set [mqtt] port to 1024 or above")
+    return ServiceError(f"the built-in broker cannot listen at {where}: {cause or error}")
+
+
+@contextmanager
+def _quiet_library() -> Iterator[None]:
+    """Its warnings and errors tell of every client that comes, goes or only tries the port."""
+    names = ("amqtt", "transitions")
+    before = {name: logging.getLogger(name).level for name in names}
+    for name in names:
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        for name, level in before.items():
+            logging.getLogger(name).setLevel(level)
+
+
+def _octets(text: str | None) -> bytes:
+    return (text or "").encode("utf-8", "surrogatepass")
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False

@@ -1,20 +1,18 @@
-"""MQTT to the reading store: a message is acknowledged only after the commit that holds it.
+"""MQTT to reading store: a message is acknowledged only after the commit that holds it.
 
-The network thread only queues; this module's own loop gathers a batch, commits it, acknowledges its messages, and then
-tells each node up to which ``seq`` nothing is missing (``docs/wire-format.md``, "When a node may forget"). While the
-store takes no writes, at most a queue's worth is held; what comes beyond that is left with broker and nodes.
+Two acknowledgements follow each commit. The broker's (PUBACK) lets it forget the message; the node's, the
+retained number on ``tackfree/<booth>/<node>/stored``, lets the node delete its record. Only the second is a
+promise, as a broker can lose what it has.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import logging
-import queue
 import threading
 import time
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,297 +20,410 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector import wire
-from collector.errors import StoreBusy
+from collector.errors import ServiceError, StoreError
+from collector.inbox import Clock, Inbox, Message
 from collector.readings.base import Batch, DeadLetter, ReadingStore
 from collector.settings import Settings
 
 log = logging.getLogger(__name__)
 
-KEEPALIVE_S: Final = 30
 STATE_FILE: Final = "ingest-state.json"
-STATE_PERIOD_S: Final = 2.0
-CLOCK_JUMP_S: Final = 30.0
-QUEUE_PATIENCE_S: Final = 5.0
-"""How long the network thread waits for room in the queue; well within the keep-alive."""
-
-LONGEST_RETRY_S: Final = 5.0
 KEPT_PAYLOAD_BYTES: Final = 64 * 1024
+INBOX_BYTES: Final = 64 * 1024 * 1024
+COMMON_WINDOW: Final = 20
+"""A broker's usual number of unacknowledged messages; a batch of that size may be all there is to wait for."""
 
-_SUBSCRIPTIONS: Final = tuple(
-    (f"{wire.TOPIC_ROOT}/+/+/{kind}", 1) for kind in (wire.READINGS, wire.EVENTS, wire.STATUS)
-)
+TICK_S: Final = 5.0
+STATE_PERIOD_S: Final = 2.0
+START_GRACE_S: Final = 10.0
+"""Broker and collector start together; that the one is a moment later than the other is not worth a word."""
+
+CLOCK_JUMP_S: Final = 30.0
+RETRY_FIRST_S, RETRY_MOST_S = 0.5, 10.0
+LETTER_LOG_PERIOD_S: Final = 60.0
+KEEPALIVE_S: Final = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class IngestState:
-    """How the collector fares, written to ``ingest-state.json`` for doctor and dashboard.
+    """How ingest fares; ``ingest-state.json`` in the data folder holds the same.
 
-    Attributes
-    ----------
-    paused : str
-        Why nothing is stored at present; empty when all is well.
-    stored, refused : int
-        Readings written and dead letters kept since this process started.
-    queued : int
-        Messages waiting for their commit.
-    clock_jump_s : float
-        Last jump of this machine's clock that was noticed, 0 if none. [s]
+    ``paused`` and ``trouble`` are sentences for a person, or None. ``stored`` counts readings committed since
+    the start, repeats included; ``dead_letters`` all that the store holds; ``queued`` messages in memory.
     """
 
     written_ms: int
-    connected: bool = False
-    paused: str = ""
-    stored: int = 0
-    refused: int = 0
-    queued: int = 0
-    last_commit_ms: int = 0
-    clock_jump_s: float = 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Message:
-    mid: int
-    qos: int
-    topic: str
-    payload: bytes
-    size: int
-    received_ms: int
-    connection: int
+    connected: bool
+    trouble: str | None
+    paused: str | None
+    stored: int
+    dead_letters: int
+    queued: int
+    last_commit_ms: int | None
 
 
 class Ingest:
-    """One collector: one MQTT session, one writer.
+    """Takes every message of every booth into the reading store.
 
     Parameters
     ----------
     settings : Settings
-        Broker, batch and queue settings.
+        Broker, batch sizes, data folder.
     store : ReadingStore
-        Where readings go.
+        Written by this object's :meth:`run` alone.
+    on_tick : callable, optional
+        Called about every 5 s while running, from the thread of :meth:`run`.
+    wall_clock : callable
+        Seconds since 1970, UTC.
+
+    Raises
+    ------
+    ServiceError
+        If ``[mqtt] ca_file`` cannot be used.
     """
 
-    def __init__(self, settings: Settings, store: ReadingStore) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        store: ReadingStore,
+        *,
+        on_tick: Callable[[], None] | None = None,
+        wall_clock: Callable[[], float] = time.time,
+    ) -> None:
         self._settings = settings
         self._store = store
-        self._queue: queue.Queue[_Message] = queue.Queue(settings.ingest.queue_messages)
-        self._state = IngestState(written_ms=_wall_ms())
-        self._state_lock = threading.Lock()
-        self._state_due = 0.0
+        self._on_tick = on_tick
+        self._clock = Clock(wall_clock)
+        self._inbox = Inbox(settings.ingest.queue_messages, INBOX_BYTES)
+        self._state_path = settings.data.path / STATE_FILE
+        self._began = time.monotonic()
+        self._connected = False
         self._connection = 0
-        self._overflowed = threading.Event()
-        self._clock = _Clock()
-        self._client = self._make_client()
+        self._announce = False
+        self._trouble: str | None = None
+        self._paused: str | None = None
+        self._stored = self._dead_letters = self._unsaid_letters = 0
+        self._letters_said_at = -LETTER_LOG_PERIOD_S
+        self._last_commit_ms: int | None = None
+        self._tick_at = self._state_at = time.monotonic()
+        self._state_trouble = False
+        self._statuses: dict[tuple[str, str], Mapping[str, Any]] = {}
+        self._client = self._new_client()
+
+    def run(self, stop_event: threading.Event) -> None:
+        """Store what arrives until the event is set; a broker or a disk that is away is tried for ever."""
+        self._recall()
+        self._connect()
+        self._write_state()
+        try:
+            while not stop_event.is_set():
+                self._keep_house()
+                messages = self._gather(stop_event)
+                if messages:
+                    self._store_all(messages, stop_event)
+                if self._inbox.overflowed and not len(self._inbox):
+                    self._fetch_again()
+            rest = self._inbox.take(self._settings.ingest.queue_messages, 0)
+            if rest:
+                self._store_all(rest, stop_event)
+        finally:
+            self._disconnect()
+            self._write_state()
 
     def state(self) -> IngestState:
         """How it fares now."""
-        with self._state_lock:
-            return replace(self._state, queued=self._queue.qsize(), written_ms=_wall_ms())
-
-    def publish(self, topic: str, payload: bytes, *, retain: bool) -> None:
-        """Send a message of the collector's own, QoS 1."""
-        self._client.publish(topic, payload, qos=1, retain=retain)
-
-    def run(self, stop: threading.Event) -> None:
-        """Store what arrives until ``stop`` is set; what is queued then is still committed."""
-        mqtt_settings = self._settings.mqtt
-        self._client.connect_async(mqtt_settings.host, mqtt_settings.port, KEEPALIVE_S)
-        self._client.loop_start()
-        try:
-            while not stop.is_set():
-                self._write_state(due_only=True)
-                self._take_batch(stop)
-            while self._take_batch(stop):
-                pass
-        finally:
-            self._client.disconnect()
-            self._client.loop_stop()
-            self._update(connected=False)
-            self._write_state()
-
-    def _take_batch(self, stop: threading.Event) -> bool:
-        messages = self._gather(stop)
-        if not messages:
-            return False
-        self._store_messages(messages, stop)
-        return True
-
-    def _gather(self, stop: threading.Event) -> list[_Message]:
-        """The next batch: full, or as old as allowed."""
-        limits = self._settings.ingest
-        messages: list[_Message] = []
-        deadline = time.monotonic() + (0.5 if not stop.is_set() else 0.0)
-        while len(messages) < limits.batch_messages:
-            try:
-                messages.append(self._queue.get(timeout=max(0.0, deadline - time.monotonic())))
-            except queue.Empty:
-                break
-            if len(messages) == 1:
-                deadline = time.monotonic() + limits.batch_ms / 1000
-        return messages
-
-    def _store_messages(self, messages: Sequence[_Message], stop: threading.Event) -> None:
-        batch = self._decode(messages)
-        wait_s = 0.1
-        while True:
-            try:
-                acknowledged = self._store.write(batch)
-                break
-            except StoreBusy as error:
-                if not self.state().paused:
-                    log.error("storing is paused: %s; it goes on by itself when the store takes writes again", error)
-                self._update(paused=str(error))
-                self._write_state()
-                if stop.wait(wait_s):
-                    return  # unacknowledged: broker and nodes keep them
-                wait_s = min(LONGEST_RETRY_S, wait_s * 2)
-        if self.state().paused:
-            log.info("storing goes on")
-        count = sum(len(pack.readings) for pack in batch.packs)
-        state = self.state()
-        self._update(
-            paused="",
-            stored=state.stored + count,
-            refused=state.refused + len(batch.dead_letters),
-            last_commit_ms=_wall_ms(),
+        return IngestState(
+            written_ms=self._clock.now_ms(),
+            connected=self._connected,
+            trouble=self._trouble,
+            paused=self._paused,
+            stored=self._stored,
+            dead_letters=self._dead_letters,
+            queued=len(self._inbox),
+            last_commit_ms=self._last_commit_ms,
         )
-        for message in messages:
-            # A message of an earlier connection has no number in this one; the broker sends it again, to no harm.
-            if message.qos and message.connection == self._connection:
-                self._client.ack(message.mid, message.qos)
-        for (booth, node), seq in acknowledged.items():
-            self.publish(wire.topic_for(booth, node, wire.STORED), b"%d" % seq, retain=True)
-        if self._overflowed.is_set() and self._queue.qsize() < self._settings.ingest.queue_messages // 2:
-            self._overflowed.clear()
-            self._reconnect()
 
-    def _decode(self, messages: Sequence[_Message]) -> Batch:
-        packs: list[wire.Pack] = []
-        statuses: list[wire.NodeStatus] = []
-        letters: list[DeadLetter] = []
-        for message in messages:
-            try:
-                if message.topic.endswith(f"/{wire.STATUS}"):
-                    if message.payload:  # an empty one only clears what was retained
-                        statuses.append(wire.decode_status(message.topic, message.payload, message.received_ms))
-                    continue
-                pack = self._decode_pack(message)
-            except wire.PackError as reason:
-                letters.append(_dead_letter(message, str(reason)))
-                continue
-            packs.append(pack)
-            letters += [_dead_letter(message, reason) for reason in pack.rejected]
-        return Batch(packs=packs, statuses=statuses, dead_letters=letters)
+    def publish(self, topic: str, payload: str | bytes, retain: bool = False) -> bool:
+        """Send a message at QoS 1; False when there is no connection, and then nothing is sent later."""
+        if not self._connected:
+            return False
+        return self._client.publish(topic, payload, qos=1, retain=retain).rc == mqtt.MQTT_ERR_SUCCESS
 
-    def _decode_pack(self, message: _Message) -> wire.Pack:
-        if message.size > wire.MAX_PAYLOAD_BYTES:
-            raise wire.PackError(f"payload: {message.size} bytes; at most {wire.MAX_PAYLOAD_BYTES} are read")
-        latest_ms = max(message.received_ms, self._clock.steady_ms()) + wire.FUTURE_TOLERANCE_MS
-        return wire.decode_pack(message.topic, message.payload, message.received_ms, latest_ms=latest_ms)
+    # The connection.
 
-    def _make_client(self) -> mqtt.Client:
-        settings = self._settings.mqtt
+    def _new_client(self) -> mqtt.Client:
+        options = self._settings.mqtt
         client = mqtt.Client(
             CallbackAPIVersion.VERSION2,
-            client_id=settings.client_id,
+            client_id=options.client_id,
             clean_session=False,
             protocol=mqtt.MQTTv311,
             manual_ack=True,
         )
-        if settings.username:
-            client.username_pw_set(settings.username, settings.password)
-        if settings.ca_file:
-            client.tls_set(settings.ca_file)
-        client.reconnect_delay_set(1, 15)
+        if options.username:
+            client.username_pw_set(options.username, options.password or None)
+        if options.ca_file:
+            try:
+                client.tls_set(ca_certs=options.ca_file)
+            except (OSError, ValueError) as error:
+                raise ServiceError(
+                    f"[mqtt] ca_file {options.ca_file}: {error}; expected a file of PEM certificates"
+                ) from error
+        client.reconnect_delay_set(min_delay=1, max_delay=10)
         client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_message = self._on_message
         return client
 
-    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _connect(self) -> None:
+        self._client.connect_async(self._settings.mqtt.host, self._settings.mqtt.port, KEEPALIVE_S)
+        self._client.loop_start()
+
+    def _disconnect(self) -> None:
+        self._inbox.refuse()
+        self._client.disconnect()
+        self._client.loop_stop()
+        self._connected = False
+
+    def _fetch_again(self) -> None:
+        """Connect anew, so that the broker sends again what found no room."""
+        self._disconnect()
+        self._inbox.accept()
+        self._connect()
+
+    # From here to the writer: called by the network thread, which an exception would end.
+
+    def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
         if reason.is_failure:
-            log.error("the broker refuses the collector: %s; check [mqtt] username and password", reason)
+            self._say_trouble(f"the broker refuses the collector: {reason}")
             return
-        log.info("connected to the broker at %s:%d", self._settings.mqtt.host, self._settings.mqtt.port)
-        client.subscribe(list(_SUBSCRIPTIONS))
-        self._update(connected=True)
-
-    def _on_disconnect(self, _client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._connection += 1
-        self._update(connected=False)
-        log.warning("disconnected from the broker: %s", reason)
+        client.subscribe([(f"{wire.TOPIC_ROOT}/+/+/{kind}", 1) for kind in (wire.READINGS, wire.EVENTS, wire.STATUS)])
+        self._connected, self._trouble, self._announce = True, None, True
+        log.info("connected to the broker at %s:%d", self._settings.mqtt.host, self._settings.mqtt.port)
 
-    def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
-        # Runs on the network thread, which an exception would end: it only queues.
-        kept = bytes(message.payload[: wire.MAX_PAYLOAD_BYTES])
-        queued = _Message(
-            message.mid, message.qos, message.topic, kept, len(message.payload), _wall_ms(), self._connection
-        )
+    def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
+        was_connected, self._connected = self._connected, False
+        if was_connected and reason.is_failure:
+            self._say_trouble(f"the broker is gone ({reason})")
+
+    def _on_connect_fail(self, _client: Any, _data: Any) -> None:
+        options = self._settings.mqtt
+        self._say_trouble(f"no broker answers at {options.host}:{options.port}")
+
+    def _say_trouble(self, trouble: str) -> None:
+        starting = time.monotonic() - self._began < START_GRACE_S
+        if trouble != self._trouble and not (starting and self._connection == 0):
+            log.warning("%s; trying again for as long as it takes", trouble)
+            self._trouble = trouble
+
+    def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
-            self._queue.put(queued, timeout=0 if self._overflowed.is_set() else QUEUE_PATIENCE_S)
-        except queue.Full:
-            if not self._overflowed.is_set():
-                log.error("the queue is full; messages stay with broker and nodes until the store takes writes again")
-            self._overflowed.set()
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        size = len(message.payload)
+        kept = message.payload if size <= wire.MAX_PAYLOAD_BYTES else message.payload[:KEPT_PAYLOAD_BYTES]
+        self._inbox.put(
+            Message(
+                topic=topic,
+                payload=bytes(kept),
+                size=size,
+                received_ms=self._clock.now_ms(),
+                retained=message.retain,
+                mid=message.mid if message.qos else 0,
+                connection=self._connection,
+            )
+        )
 
-    def _reconnect(self) -> None:
-        """A new connection makes the broker send again what was left unacknowledged."""
-        log.info("reconnecting, to be sent again what was left with the broker")
-        with contextlib.suppress(OSError):
-            self._client.reconnect()
+    # The writer: the thread of run().
 
-    def _update(self, **changes: Any) -> None:
-        with self._state_lock:
-            self._state = replace(self._state, **changes)
+    def _gather(self, stop_event: threading.Event) -> list[Message]:
+        limits = self._settings.ingest
+        gathered = self._inbox.take(limits.batch_messages, 0.25)
+        until = time.monotonic() + limits.batch_ms / 1000
+        while 0 < len(gathered) < limits.batch_messages and not stop_event.is_set():
+            left_s = until - time.monotonic()
+            if left_s <= 0:
+                break
+            full_window = len(gathered) >= COMMON_WINDOW
+            more = self._inbox.take(limits.batch_messages - len(gathered), min(left_s, 0.02) if full_window else left_s)
+            if full_window and not more:
+                break
+            gathered += more
+        return gathered
 
-    def _write_state(self, *, due_only: bool = False) -> None:
-        if due_only and time.monotonic() < self._state_due:
+    def _store_all(self, messages: Sequence[Message], stop_event: threading.Event) -> None:
+        batch = self._read(messages)
+        try:
+            acknowledged = self._write(batch, stop_event)
+        except Exception as error:  # some message is one that no store takes; it must not block the others
+            if len(messages) > 1:
+                for message in messages:
+                    self._store_all([message], stop_event)
+                return
+            log.exception("a message on %s cannot be stored", messages[0].topic)
+            batch = Batch(dead_letters=[_letter(messages[0], f"cannot be stored: {type(error).__name__}: {error}")])
+            acknowledged = self._write(batch, stop_event)
+        if acknowledged is None:
             return
-        self._state_due = time.monotonic() + STATE_PERIOD_S
-        if (jump_s := self._clock.jump_s()) != 0:
-            log.warning("this machine's clock has jumped by %+.0f s", jump_s)
-            self._update(clock_jump_s=jump_s)
-        file = self._settings.data.path / STATE_FILE
-        with contextlib.suppress(OSError):  # a full disk is told by the store; this file is only a sign of life
-            _replace_file(file, json.dumps(asdict(self.state())))
+        self._count(batch)
+        for message in messages:
+            if message.mid and message.connection == self._connection:
+                self._client.ack(message.mid, 1)
+        for (booth, node), seq in acknowledged.items():
+            self._publish_stored(booth, node, seq)
+
+    def _write(self, batch: Batch, stop_event: threading.Event) -> Mapping[tuple[str, str], int] | None:
+        """Commit a batch however long the disk takes; None when stopped before.
+
+        Then nothing is lost either: neither the broker nor a node was told that it is stored.
+        """
+        wait_s = RETRY_FIRST_S
+        while True:
+            try:
+                acknowledged = self._store.write(batch)
+            except StoreError as error:
+                self._pause(str(error))
+            else:
+                self._resume()
+                return acknowledged
+            if self._inbox.overflowed and self._connected:
+                self._disconnect()
+            self._keep_house()
+            if stop_event.wait(wait_s):
+                return None
+            wait_s = min(2 * wait_s, RETRY_MOST_S)
+
+    def _read(self, messages: Sequence[Message]) -> Batch:
+        packs: list[wire.Pack] = []
+        statuses: list[wire.NodeStatus] = []
+        letters: list[DeadLetter] = []
+        latest_ms = self._clock.latest_ms()
+        for message in messages:
+            try:
+                if message.size > len(message.payload):
+                    raise wire.PackError(f"payload: {message.size} bytes; at most {wire.MAX_PAYLOAD_BYTES} are read")
+                if message.topic.endswith(f"/{wire.STATUS}"):
+                    status = wire.decode_status(message.topic, message.payload, message.received_ms)
+                    if self._is_news(status, message.retained):
+                        statuses.append(status)
+                    continue
+                pack = wire.decode_pack(message.topic, message.payload, message.received_ms, latest_ms=latest_ms)
+                packs.append(pack)
+                if pack.rejected:
+                    letters.append(_letter(message, "; ".join(pack.rejected)))
+            except wire.PackError as reason:
+                letters.append(_letter(message, str(reason)))
+            except Exception as error:  # a fault of the reader must not stop the rest
+                log.exception("a message on %s cannot be read", message.topic)
+                letters.append(_letter(message, f"cannot be read: {type(error).__name__}: {error}"))
+        return Batch(packs=packs, statuses=statuses, dead_letters=letters)
+
+    def _is_news(self, status: wire.NodeStatus, retained: bool) -> bool:
+        """A retained status comes again at each connection; it was said when it was first heard, not now."""
+        key = (status.booth, status.node)
+        if retained and self._statuses.get(key) == status.details:
+            return False
+        self._statuses[key] = status.details
+        return True
+
+    def _count(self, batch: Batch) -> None:
+        self._last_commit_ms = self._clock.now_ms()
+        self._stored += sum(len(pack.readings) for pack in batch.packs)
+        self._dead_letters += len(batch.dead_letters)
+        self._unsaid_letters += len(batch.dead_letters)
+        now = time.monotonic()
+        if self._unsaid_letters and now - self._letters_said_at >= LETTER_LOG_PERIOD_S:
+            reason = batch.dead_letters[-1].reason if batch.dead_letters else "see the dead letters"
+            log.warning("%d messages refused, the last because: %s", self._unsaid_letters, reason[:300])
+            self._letters_said_at, self._unsaid_letters = now, 0
+
+    def _pause(self, reason: str) -> None:
+        if self._paused is None:
+            log.error("paused: %s; nodes keep their readings meanwhile", reason)
+        self._paused = reason
+
+    def _resume(self) -> None:
+        if self._paused is not None:
+            log.info("the store takes writes again")
+        self._paused = None
+
+    def _keep_house(self) -> None:
+        now = time.monotonic()
+        jump_s = self._clock.jump_s()
+        if abs(jump_s) > CLOCK_JUMP_S:
+            log.warning("this machine's clock jumped by %+.0f s", jump_s)
+        if self._announce and self._connected and self._paused is None:
+            self._announce = False
+            self._announce_stored()
+        if self._on_tick is not None and now - self._tick_at >= TICK_S:
+            self._tick_at = now
+            try:
+                self._on_tick()
+            except Exception:
+                log.exception("a regular task failed")
+        if now - self._state_at >= STATE_PERIOD_S:
+            self._write_state()
+
+    def _announce_stored(self) -> None:
+        """A broker that was restarted may have forgotten the numbers."""
+        try:
+            known = self._store.nodes()
+        except StoreError as error:
+            log.warning("the nodes' numbers cannot be read: %s", error)
+            return
+        for node in known:
+            if node.stored_seq is not None:
+                self._publish_stored(node.booth, node.node, node.stored_seq)
+
+    def _publish_stored(self, booth: str, node: str, seq: int) -> None:
+        self.publish(wire.topic_for(booth, node, wire.STORED), str(seq), retain=True)
+
+    def _recall(self) -> None:
+        """What an earlier run left in the store."""
+        try:
+            nodes = self._store.nodes()
+            self._dead_letters = self._store.dead_letter_count()
+        except StoreError as error:
+            self._pause(str(error))
+            return
+        self._statuses = {(node.booth, node.node): node.status for node in nodes if node.status is not None}
+        self._clock.believe(max((node.last_reading_ms or 0 for node in nodes), default=0))
+
+    def _write_state(self) -> None:
+        self._state_at = time.monotonic()
+        text = json.dumps(asdict(self.state()))
+        try:
+            _replace(self._state_path, text)
+        except OSError as error:
+            if not self._state_trouble:
+                log.warning("%s cannot be written: %s", self._state_path, error)
+            self._state_trouble = True
+        else:
+            self._state_trouble = False
 
 
-class _Clock:
-    """Wall time that a step backwards does not shorten, so that a wrong step refuses no true reading."""
-
-    def __init__(self) -> None:
-        self._started_ms = _wall_ms()
-        self._started = time.monotonic()
-        self._offset_s = 0.0
-
-    def steady_ms(self) -> int:
-        """What the wall clock at start has grown to since."""
-        return self._started_ms + round((time.monotonic() - self._started) * 1000)
-
-    def jump_s(self) -> float:
-        """How far the wall clock has jumped since the last call; 0 below half a minute. [s]"""
-        offset_s = (_wall_ms() - self.steady_ms()) / 1000
-        jump_s = offset_s - self._offset_s
-        if abs(jump_s) < CLOCK_JUMP_S:
-            return 0.0
-        self._offset_s = offset_s
-        return jump_s
-
-
-def _dead_letter(message: _Message, reason: str) -> DeadLetter:
+def _letter(message: Message, reason: str) -> DeadLetter:
     return DeadLetter(
         received_ms=message.received_ms,
         topic=message.topic,
-        reason=reason,
+        reason=reason[:2_000],
         payload=message.payload[:KEPT_PAYLOAD_BYTES],
         size=message.size,
     )
 
 
-def _wall_ms() -> int:
-    return time.time_ns() // 1_000_000
-
-
-def _replace_file(file: Path, text: str) -> None:
-    temporary = file.with_suffix(".tmp")
-    temporary.write_text(text, encoding="utf-8")
-    temporary.replace(file)
+def _replace(path: Path, text: str) -> None:
+    """Write a small file so that a reader sees the old or the new one whole, and on a full disk write over it."""
+    fresh = path.with_suffix(".new")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        fresh.write_text(text, encoding="utf-8")
+        fresh.replace(path)
+    except OSError:
+        fresh.unlink(missing_ok=True)
+        # The blocks the file has are still its own; trailing blanks are nothing to a JSON reader.
+        with path.open("r+", encoding="utf-8") as file:
+            file.write(text.ljust(path.stat().st_size))
