@@ -1,0 +1,273 @@
+"""What the record store promises: one open coat a piece, nothing overwritten for good, mistakes named."""
+
+import multiprocessing
+import sqlite3
+import threading
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from sqlalchemy import create_engine
+
+from collector.errors import Conflict, NotFound, RecordError, StoreError, StoreTooNew
+from collector.records.migrations import runner
+from collector.records.model import Check, Coat, Mix, Outcome, Piece
+from collector.records.repository import open_records
+from collector.records.tables import Base
+
+START = datetime(2026, 3, 5, 14, 0, tzinfo=UTC)
+LACQUER = "Nitrocellulose lacquer, clear"
+
+
+@pytest.fixture
+def piece(records):
+    return records.add_piece(Piece(name="Lap steel 3", substrate="maple", thickness_mm=42))
+
+
+@pytest.fixture
+def mix(records):
+    return records.add_mix(Mix(material=records.material(LACQUER), reducer_fraction=0.5, mixed_at=START))
+
+
+@pytest.fixture
+def coat(records, piece, mix):
+    records.start_coat(piece.id, mix.id, "booth-1", START, sprayed_by="at the bench")
+    return records.end_coat(piece.id, START + timedelta(minutes=6), passes=2, wet_film_low_um=75, wet_film_high_um=100)
+
+
+def test_what_went_in_comes_out_equal(records, coat):
+    assert records.coat(coat.id) == coat
+    assert (coat.passes, coat.wet_film_low_um, coat.sprayed_by) == (2, 75, "at the bench")
+    assert records.coats() == [coat]
+
+
+def test_times_come_back_aware_in_utc(records, coat):
+    assert records.coat(coat.id).started_at.utcoffset() == timedelta(0)
+
+
+def test_a_second_coat_on_one_piece_is_refused_by_name(records, piece, mix):
+    records.start_coat(piece.id, mix.id, "booth-1", START)
+    with pytest.raises(Conflict, match="a coat is open on 'Lap steel 3' already; end it first"):
+        records.start_coat(piece.id, mix.id, "booth-1", START)
+    assert len(records.open_coats()) == 1
+
+
+def test_ending_a_coat_that_never_started_is_refused_by_name(records, piece):
+    with pytest.raises(Conflict, match="no coat is open on 'Lap steel 3'"):
+        records.end_coat(piece.id, START)
+
+
+def test_a_coat_cannot_end_before_it_started(records, piece, mix):
+    records.start_coat(piece.id, mix.id, "booth-1", START)
+    with pytest.raises(RecordError, match="is before started_at"):
+        records.end_coat(piece.id, START - timedelta(minutes=1))
+    assert records.open_coat(piece.id) is not None
+
+
+def test_two_processes_that_start_a_coat_at_once_leave_one(records, url, piece, mix):
+    context = multiprocessing.get_context("spawn")
+    barrier, answers = context.Barrier(2), context.Queue()
+    racers = [context.Process(target=_race, args=(url, piece.id, mix.id, barrier, answers)) for _ in range(2)]
+    for racer in racers:
+        racer.start()
+    told = sorted(answers.get(timeout=60) for _ in racers)
+    for racer in racers:
+        racer.join(30)
+    answers.close()
+    assert told == ["conflict", "started"]
+    assert len(records.open_coats()) == 1
+
+
+def _race(url, piece_id, mix_id, barrier, answers):
+    records = open_records(url)
+    barrier.wait(60)
+    try:
+        records.start_coat(piece_id, mix_id, "booth-1", START)
+        answers.put("started")
+    except Conflict:
+        answers.put("conflict")
+    records.close()
+
+
+def test_threads_can_share_the_store(records, piece, coat):
+    failures = []
+
+    def look():
+        try:
+            for _ in range(20):
+                assert records.coats(piece_id=piece.id) == [coat]
+        except Exception as error:
+            failures.append(error)
+
+    threads = [threading.Thread(target=look) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert failures == []
+
+
+# Names
+
+
+@pytest.mark.parametrize("name", ["Lap steel 3", "lap STEEL 3"])
+def test_a_name_is_taken_in_any_case(records, piece, name):
+    with pytest.raises(Conflict, match="there is a piece"):
+        records.add_piece(Piece(name=name))
+
+
+def test_a_deleted_name_is_free_again_and_the_deletion_then_stands(records, piece):
+    deleted = records.delete("piece", piece.id)
+    records.add_piece(Piece(name="Lap steel 3"))
+    with pytest.raises(Conflict, match="taken since"):
+        records.undo(deleted.id)
+
+
+def test_a_name_not_known_suggests_near_ones(records):
+    with pytest.raises(NotFound, match="did you mean 'Nitrocellulose lacquer, clear'"):
+        records.material("Nitrocelulose laquer clear")
+
+
+def test_a_piece_needs_a_name():
+    with pytest.raises(RecordError, match="name ''"):
+        Piece(name="")
+
+
+# Versions, undo, audit
+
+
+def test_a_coat_keeps_the_material_it_was_sprayed_with(records, coat):
+    edited = records.edit_material(replace(records.material(LACQUER), solids_volume_fraction=0.25))
+    assert edited.version == 2
+    assert records.material(LACQUER).solids_volume_fraction == 0.25
+    assert records.coat(coat.id).mix.material.solids_volume_fraction == 0.20
+
+
+def test_an_edit_of_a_material_can_be_undone(records):
+    before = records.material(LACQUER)
+    records.edit_material(replace(before, name="Renamed lacquer"))
+    records.undo(records.audit("material", before.id)[0].id)
+    assert records.material(LACQUER) == before
+
+
+@pytest.mark.parametrize("kind", ["piece", "mix", "coat"])
+def test_a_deleted_record_is_gone_and_comes_back_as_it_was(records, piece, mix, coat, kind):
+    record = {"piece": piece, "mix": mix, "coat": coat}[kind]
+    read = {"piece": records.piece, "mix": records.mix, "coat": records.coat}[kind]
+    deleted = records.delete(kind, record.id)
+    with pytest.raises(NotFound):
+        read(record.id)
+    records.undo(deleted.id)
+    assert read(record.id) == record
+
+
+def test_an_edit_can_be_undone_but_not_under_a_later_one(records, coat):
+    records.edit_coat(replace(coat, passes=3))
+    first = records.audit("coat", coat.id)[0]
+    records.edit_coat(replace(coat, passes=4))
+    with pytest.raises(Conflict, match="has changed since"):
+        records.undo(first.id)
+    records.undo(records.audit("coat", coat.id)[0].id)
+    assert records.coat(coat.id).passes == 3
+
+
+def test_undoing_a_coats_end_opens_it_again(records, piece, coat):
+    records.undo(records.audit("coat", coat.id)[0].id)
+    assert records.open_coat(piece.id).id == coat.id
+
+
+def test_every_change_is_in_the_audit_with_both_sides(records, coat):
+    records.edit_coat(replace(coat, passes=3))
+    records.delete("coat", coat.id)
+    entries = records.audit("coat", coat.id)
+    assert [entry.action for entry in entries] == ["delete", "edit", "end", "start"]
+    assert entries[1].before["passes"] == 2
+    assert entries[1].after["passes"] == 3
+
+
+def test_deleting_an_open_coat_lets_the_next_one_start(records, piece, mix):
+    opened = records.start_coat(piece.id, mix.id, "booth-1", START)
+    deleted = records.delete("coat", opened.id)
+    records.start_coat(piece.id, mix.id, "booth-1", START)
+    with pytest.raises(Conflict):
+        records.undo(deleted.id)
+
+
+# Checks, outcomes, spans
+
+
+def test_checks_and_outcomes_belong_to_their_coat(records, coat):
+    check = records.add_check(Check(coat_id=coat.id, at=START, stage="tack_free", method="finger", passed=False))
+    outcome = records.add_outcome(Outcome(coat_id=coat.id, seen_at=START, defect="blushing", degree=2))
+    assert records.checks(coat.id) == [check]
+    assert records.outcomes(coat.id) == [outcome]
+    with pytest.raises(NotFound, match="there is no coat 99"):
+        records.add_check(replace(check, coat_id=99))
+
+
+@pytest.mark.parametrize(
+    ("made", "told"),
+    [
+        (lambda: Check(coat_id=1, at=START, stage="dry", method="finger", passed=True), "stage 'dry'"),
+        (lambda: Outcome(coat_id=1, seen_at=START, defect="blushing"), "degree is missing"),
+        (lambda: Outcome(coat_id=1, seen_at=START, defect="blushing", degree=7), "degree 7; expected 0 to 5"),
+        (lambda: Piece(name="x", substrate="oak"), "substrate 'oak'"),
+        (lambda: Piece(name="x", due=START.replace(tzinfo=None)), "expected an aware time in UTC"),
+    ],
+)
+def test_a_wrong_field_is_named(made, told):
+    with pytest.raises(RecordError, match=told):
+        made()
+
+
+def test_the_readings_of_a_coat_are_claimed_from_half_an_hour_before_it(records, coat):
+    assert records.coat_spans(timedelta(days=1)) == [
+        (START - timedelta(minutes=30), START + timedelta(minutes=6, days=1))
+    ]
+
+
+# The store itself
+
+
+def test_models_and_migrations_agree(records, url):
+    from alembic.autogenerate import compare_metadata
+    from alembic.migration import MigrationContext
+
+    engine = create_engine(url)
+    with engine.connect() as connection:
+        differences = compare_metadata(MigrationContext.configure(connection), Base.metadata)
+    engine.dispose()
+    assert differences == []
+
+
+def test_the_head_is_the_newest_migration():
+    from pathlib import Path
+
+    scripts = sorted((Path(runner.__file__).parent / "versions").glob("0*.py"))
+    assert scripts[-1].name.startswith(runner.HEAD)
+
+
+def test_a_store_of_a_newer_version_is_refused(records, url, tmp_path):
+    with sqlite3.connect(tmp_path / "records.sqlite") as raw:
+        raw.execute("UPDATE alembic_version SET version_num = '9999'")
+    raw.close()
+    with pytest.raises(StoreTooNew, match="is of version 9999; this tackfree knows up to"):
+        open_records(url)
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path):
+    (tmp_path / "records.sqlite").write_bytes(b"not a database, but long enough to look at" * 100)
+    with pytest.raises(StoreError, match="cannot be opened"):
+        open_records(f"sqlite:///{tmp_path / 'records.sqlite'}")
+
+
+def test_a_folder_that_is_not_there_is_refused(tmp_path):
+    with pytest.raises(StoreError, match="cannot be opened"):
+        open_records(f"sqlite:///{tmp_path / 'absent' / 'records.sqlite'}")
+
+
+def test_a_coat_must_have_a_piece_and_a_mix(records, piece, mix):
+    with pytest.raises(NotFound, match="there is no piece 77"):
+        records.log_coat(Coat(piece_id=77, mix=mix, booth="b", started_at=START))
+    with pytest.raises(NotFound, match="there is no mix 77"):
+        records.log_coat(Coat(piece_id=piece.id, mix=replace(mix, id=77), booth="b", started_at=START))
