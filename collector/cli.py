@@ -117,6 +117,7 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
 
 def _invent_past(settings: Settings, seed: int, days: int) -> None:
     from collector.demo.history import fill
+    from collector.demo.simulation import STATE_FILE
 
     store = SqliteReadingStore(settings.data.readings_file)
     records = open_records(settings.data.records_url)
@@ -129,6 +130,7 @@ def _invent_past(settings: Settings, seed: int, days: int) -> None:
             days=days,
             time_zone=settings.shop.zone,
             booth=settings.shop.booth,
+            state_file=settings.data.path / STATE_FILE,
         )
     finally:
         records.close()
