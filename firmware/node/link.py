@@ -7,7 +7,7 @@ minute and is jittered, so that the nodes of a shop do not all come back in the 
 import asyncio
 import random
 
-from node import mqtt, pace
+from node import mqtt
 
 FIRST_PAUSE_MS, LONGEST_PAUSE_MS = 1000, 60000
 _WIFI_WAIT_MS = 15000
@@ -93,7 +93,7 @@ class Link:
             except OSError as error:
                 self.failure = str(error) or type(error).__name__
                 self._failures += 1
-            await pace.sleep_ms(self._backoff.pause_ms())
+            await asyncio.sleep_ms(self._backoff.pause_ms())
 
     async def _join(self):
         if self._wlan is None or self._wlan.isconnected():
@@ -107,7 +107,7 @@ class Link:
             if self._running_ms() - began > _WIFI_WAIT_MS:
                 self._wlan.disconnect()
                 raise OSError("Wi-Fi: no connection to %s" % self._wifi["ssid"])
-            await pace.sleep_ms(200)
+            await asyncio.sleep_ms(200)
 
     def _context(self):
         if self._broker["ca_file"] and not self._tls:

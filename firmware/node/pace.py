@@ -1,6 +1,6 @@
 """The node's own pauses and milliseconds. On a board SPEED is 1; a soak test lets a day pass in minutes.
 
-The network's time-outs are not among them: those wait for real machines.
+The link's are not among them: it waits for real machines, by :func:`real_ms`.
 """
 
 import asyncio
@@ -16,3 +16,8 @@ def ticks_ms():
 
 async def sleep_ms(ms):
     await asyncio.sleep_ms(max(1, ms // SPEED))
+
+
+def real_ms(running_ms):
+    """Milliseconds on the wall from those of the node."""
+    return running_ms // SPEED

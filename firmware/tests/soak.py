@@ -1,8 +1,10 @@
 """The node with a pretended sensor, for tests that drive it from outside: ``soak.py config.json``.
 
 The configuration's ``soak`` object: ``speed`` (node milliseconds a real one), ``period_ms``, ``samples``
-(stop sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, value),
-``fault_every`` (every so many readings fails), ``heap`` (a file for the free heap once a minute).
+(stop sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, values), ``fault_every`` (every so many
+readings fails), ``heap`` (a file for the heap in use, every ten minutes of the node's), ``clock`` (the wall's
+milliseconds since 1970 at which the node's clock showed the second number), ``wifi_flap_ms`` (how often and how
+long the radio is away).
 """
 
 import asyncio
@@ -19,6 +21,7 @@ with open(sys.argv[1]) as file:
 soak = given.pop("soak")
 pace.SPEED = soak.get("speed", 1)
 
+from node import clock, record
 from node.app import Node
 from node.config import check
 from node.sampler import Station
@@ -28,13 +31,26 @@ class Fault(Exception):
     kind = "crc"
 
 
+def noted():
+    """How many readings the notes know of."""
+    try:
+        with open(soak["log"]) as log:
+            last = ""
+            for line in log:
+                last = line
+        return int(last.split()[2])
+    except (OSError, IndexError):
+        return 0
+
+
 class Counter:
     """A sensor whose readings are all different, so that each can be told from every other."""
 
     quantities = ("air_temperature", "relative_humidity")
 
     def __init__(self):
-        self.count = 0
+        # After a power cut it goes on where it was, as far as that was noted.
+        self.count = noted()
         self.limit = soak.get("samples", 1 << 60)
 
     async def read(self):
@@ -68,7 +84,7 @@ async def note_heap(path):
         gc.collect()
         with open(path, "a") as file:
             file.write("%d\n" % gc.mem_alloc())
-        await pace.sleep_ms(60000)
+        await pace.sleep_ms(600000)
 
 
 sensor = Counter()
@@ -85,13 +101,16 @@ def keep_and_note(values, words):
     if sensor.count > sensor.limit:
         return
     keep(values, words)
-    running, now = node.clock.running_ms(), node.clock.now_ms()
     index = node.spool.next - 1
+    time_ms = record.times(node.spool.read(index))[2]
     with open(soak["log"], "a") as log:
-        log.write("%d %s\n" % (index, json.dumps(values)))
+        log.write("%d %d %d %s\n" % (index, time_ms or 0, sensor.count, json.dumps(values)))
 
 
 node.sampler._keep = keep_and_note
+if soak.get("clock"):
+    wall_ms, node_ms = soak["clock"]
+    node.clock.set(node_ms + (clock.system_ms() - wall_ms) * pace.SPEED, "test")
 
 
 async def tell_failures():

@@ -144,12 +144,12 @@ class Node:
     def output(self) -> str:
         return self._output.read_text() if self._output.exists() else ""
 
-    def kept(self) -> list[tuple[int, dict[str, int]]]:
-        """(spool index, quantity to thousandths) of every sample that was kept, from the node's own notes."""
+    def kept(self) -> list[tuple[int, int, dict[str, int]]]:
+        """(spool index, time [ms], quantity to thousandths) of every sample kept, from the node's own notes."""
         samples = []
         for line in self.log.read_text().splitlines() if self.log.exists() else ():
-            index, values = line.split(" ", 1)
-            samples.append((int(index), dict(json.loads(values))))
+            index, time_ms, _, values = line.split(" ", 3)
+            samples.append((int(index), int(time_ms), dict(json.loads(values))))
         return samples
 
 

@@ -54,7 +54,7 @@ def test_every_sample_arrives_and_leaves_the_spool_only_when_stored(start: Start
     kept = node.kept()
     assert len(kept) == 50
     sent = {(pack.seq, r.quantity, round(r.value * 1000)) for pack in shop.packs for r in pack.readings}
-    assert sent == {(index, name, number) for index, values in kept for name, number in values.items()}
+    assert sent == {(index, name, number) for index, _, values in kept for name, number in values.items()}
     eventually(lambda: shop.statuses[-1].details["spool"] == 0)
 
 
