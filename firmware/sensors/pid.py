@@ -44,6 +44,9 @@ class PID:
             )
         if span_ppm_milli <= 0:
             raise ValueError("span_ppm_milli: %r; expected thousandths of a ppm above 0" % (span_ppm_milli,))
+        if hasattr(adc, "atten"):
+            # An ESP32 starts with a range of 1 V.
+            adc.atten(adc.ATTN_11DB)
         self._adc = adc
         self._zero, self._span, self._span_ppm_milli = zero_uv, span_uv, span_ppm_milli
         self._noise = noise_uv

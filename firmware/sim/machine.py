@@ -101,21 +101,32 @@ class SoftI2C(I2C):
 
 
 class ADC:
-    """An input that reads its microvolts, as an ESP32's does; ``read_u16`` is of a full scale of 3.3 V."""
+    """An input that reads its microvolts, as an ESP32's does, up to what its attenuation lets through.
+
+    ``read_u16`` is of a full scale of 3.3 V, as an RP2040's.
+    """
 
     ATTN_0DB, ATTN_2_5DB, ATTN_6DB, ATTN_11DB = 0, 1, 2, 3
+    _TOP_UV = (950000, 1250000, 1750000, 3100000)
 
-    def __init__(self, pin, atten=None):
+    def __init__(self, pin, atten=ATTN_0DB):
         self._pin = pin.id if isinstance(pin, Pin) else pin
+        self._top_uv = self._TOP_UV[atten]
+
+    def atten(self, atten):
+        self._top_uv = self._TOP_UV[atten]
 
     def read_uv(self):
-        source = simbus.analogue.get(self._pin)
-        return source.microvolts() if source else 0
+        return min(self._top_uv, self._source_uv())
 
     def read_u16(self):
         # 12 bits, spread over 16 as the boards do.
-        counts = min(4095, max(0, self.read_uv() * 4095 // 3300000))
+        counts = min(4095, max(0, self._source_uv() * 4095 // 3300000))
         return counts << 4 | counts >> 8
+
+    def _source_uv(self):
+        source = simbus.analogue.get(self._pin)
+        return source.microvolts() if source else 0
 
 
 class WDT:

@@ -94,6 +94,7 @@ class I2cDevice(Device):
     def __init__(self, world, address):
         super().__init__(world)
         self.address = address
+        self.refused = 0  # accesses not acknowledged
 
     def write(self, data):
         self.refuse_if(self.has("absent"))
@@ -109,6 +110,7 @@ class I2cDevice(Device):
     def refuse_if(self, refused):
         """No acknowledgement, as the board tells it."""
         if refused:
+            self.refused += 1
             raise OSError(simbus.no_answer)
 
 
