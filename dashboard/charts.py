@@ -54,7 +54,7 @@ def table(found: Conditions, zone: ZoneInfo, units: Units, margin_limit_k: float
     }
     for node, damp in found.relative_humidity_pct.items():
         columns[_damp_name(found, node)] = damp
-    return pd.DataFrame(columns).round(3)
+    return pd.DataFrame({name: values if name == "time" else np.round(values, 3) for name, values in columns.items()})
 
 
 def booth(

@@ -91,9 +91,7 @@ class Spread:
     high: float | None
 
 
-def gather(
-    store: ReadingStore, booth: str, start_ms: int, end_ms: int, settings: ReadinessSettings
-) -> Conditions:
+def gather(store: ReadingStore, booth: str, start_ms: int, end_ms: int, settings: ReadinessSettings) -> Conditions:
     """Read the conditions of a booth.
 
     The air is that of the node that measured both air temperature and humidity most often in the stretch;

@@ -230,6 +230,12 @@ def coat_of(number: str) -> Coat:
     return records().coat(_number("coat", number))
 
 
+def piece_name(piece_id: int) -> str:
+    """Name of a piece, in hand or done."""
+    names = {piece.id: piece.name for piece in pieces(include_done=True)}
+    return names.get(piece_id, f"piece {piece_id}")
+
+
 def start_coat(piece: Piece, choice: Mix, booth: str) -> Coat:
     """Start a coat now with a mix, which is stored first where it is new."""
     store = records()
@@ -244,6 +250,47 @@ def end_coat(piece_id: int) -> Coat:
     coat = records().end_coat(piece_id, now())
     changed()
     return coat
+
+
+def last_change(kind: str, record_id: int) -> int | None:
+    """Audit number of the newest change of a record, which :func:`undo` takes back."""
+    entries = records().audit(kind, record_id, most=1)
+    return entries[0].id if entries else None
+
+
+def edit_coat(coat: Coat) -> Coat:
+    """Store an edited coat."""
+    edited = records().edit_coat(coat)
+    changed()
+    return edited
+
+
+def add_check(check: Check) -> Check:
+    """Store a check."""
+    added = records().add_check(check)
+    changed()
+    return added
+
+
+def add_outcome(outcome: Outcome) -> Outcome:
+    """Store an outcome."""
+    added = records().add_outcome(outcome)
+    changed()
+    return added
+
+
+def add_piece(piece: Piece) -> Piece:
+    """Store a new piece."""
+    added = records().add_piece(piece)
+    changed()
+    return added
+
+
+def add_mix(mix: Mix) -> Mix:
+    """Store a new mix."""
+    added = records().add_mix(mix)
+    changed()
+    return added
 
 
 def delete(kind: str, record_id: int) -> AuditEntry:

@@ -23,9 +23,7 @@ def draw() -> Image.Image:
     pen.ellipse((0.03 * full, 0.03 * full, 0.97 * full, 0.97 * full), fill="#0F5C63")
     pen.ellipse((0.14 * full, 0.14 * full, 0.86 * full, 0.86 * full), fill="#FBFAF6")
     pen.ellipse((0.32 * full, 0.40 * full, 0.68 * full, 0.76 * full), fill="#C8572B")
-    pen.polygon(
-        ((0.50 * full, 0.20 * full), (0.345 * full, 0.50 * full), (0.655 * full, 0.50 * full)), fill="#C8572B"
-    )
+    pen.polygon(((0.50 * full, 0.20 * full), (0.345 * full, 0.50 * full), (0.655 * full, 0.50 * full)), fill="#C8572B")
     return picture.resize((SIZE, SIZE), Image.Resampling.LANCZOS)
 
 

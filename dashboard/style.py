@@ -11,7 +11,7 @@ from typing import Final
 import streamlit as st
 
 SHEET: Final = """
-[data-testid="stMainBlockContainer"]{padding:4.4rem 1.1rem 4rem;max-width:100rem}
+[data-testid="stMainBlockContainer"]{padding:3.9rem 1.1rem 4rem;max-width:100rem}
 [data-testid="stMainBlockContainer"]>[data-testid="stVerticalBlock"]{gap:.7rem}
 
 /* -- fingers in gloves ------------------------------------------------------------------------------- */
@@ -46,7 +46,7 @@ SHEET: Final = """
 .tf{--line:color-mix(in srgb,currentColor 28%,transparent);--quiet:color-mix(in srgb,currentColor 76%,transparent);
  --wash:color-mix(in srgb,currentColor 6%,transparent);line-height:1.3;font-variant-numeric:tabular-nums}
 .tf small,.tf .quiet{color:var(--quiet);font-size:.86rem}
-.tf svg{flex:none}
+.tf img{flex:none;display:block}
 .tf-band{display:grid;grid-template-columns:auto 1fr auto;gap:.2rem 1.1rem;align-items:center;padding:.8rem 1.2rem;
  border-radius:6px;border:3px solid transparent}
 .tf-band .word{font-size:2.7rem;font-weight:800;letter-spacing:.02em;line-height:1.05}
@@ -62,7 +62,12 @@ SHEET: Final = """
 .tf-warn{border:2px solid #B4690E;border-left-width:12px;border-radius:6px;padding:.5rem .9rem;font-weight:600}
 
 .tf-gap{margin-bottom:.65rem}
-.tf-heading{display:flex;gap:1rem;align-items:baseline;flex-wrap:wrap}
+/* The lit tab names the page; its heading is for those who listen, and the shop's name sits beside the tabs. */
+.tf-heading{position:fixed;top:0;right:1.2rem;height:3.75rem;display:flex;align-items:center;z-index:999991;
+ pointer-events:none}
+.tf-heading h1{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
+[data-testid="stElementContainer"]:has(.tf-heading),[data-testid="stElementContainer"]:has(>[data-testid="stHtml"]>style)
+ {position:absolute;height:0}
 .tf-two{display:grid;grid-template-columns:minmax(0,1.15fr) minmax(0,1fr);gap:1rem;align-items:start}
 @media (max-width:1000px){.tf-two{grid-template-columns:minmax(0,1fr);gap:.7rem}}
 .tf-limits{border-top:1px solid var(--line)}
@@ -75,7 +80,7 @@ SHEET: Final = """
 .tf-limit .why b{color:inherit;font-weight:650}
 .tf-limit.hold,.tf-limit.cannot-tell{background:var(--wash)}
 
-.tf-tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(10.4rem,1fr));gap:.55rem}
+.tf-tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(9.3rem,1fr));gap:.55rem}
 .tf-tile{border:1px solid var(--line);border-radius:6px;padding:.5rem .75rem;background:var(--wash);
  display:flex;flex-direction:column;min-width:0}
 .tf-tile .name{font-size:.92rem;font-weight:600;color:var(--quiet)}

@@ -15,7 +15,7 @@ from collector.advice.display import Units, duration
 from collector.advice.readiness import Limit, Readiness
 from collector.errors import TackfreeError
 from collector.readings.base import NodeState
-from collector.records.model import Coat, Mix
+from collector.records.model import STAGES, Coat, Mix
 from collector.wire import QUANTITIES, Reading
 from dashboard.conditions import DewPoint
 from dashboard.tiles import LimitRow, Tile
@@ -71,6 +71,25 @@ def mix(made: Mix) -> str:
         if fraction
     ]
     return f"{made.material.name} + {', '.join(parts)}" if parts else made.material.name
+
+
+def sheet_time(made: Mix, units: Units) -> str:
+    """The data sheet's time to recoat (else its first stage), with the conditions it holds at."""
+    stages = {stage.stage: stage for stage in made.material.stages}
+    stage = stages.get("dry_to_recoat") or next(iter(stages.values()), None)
+    if stage is None:
+        return "The material's sheet gives no drying times."
+    return (
+        f"{STAGES[stage.stage]}: {hours(stage.low_h)} to {hours(stage.high_h)} at {units.temperature(stage.at_c, 0)}, "
+        f"{stage.at_relative_humidity_pct:.0f} % RH by the material's sheet; not corrected for your booth."
+    )
+
+
+def hours(value: float) -> str:
+    """A drying time, in minutes, hours or days."""
+    if value < 1:
+        return f"{value * 60:.0f} min"
+    return f"{value:g} h" if value < 72 else f"{value / 24:.0f} d"
 
 
 def film(coat: Coat, units: Units) -> str:
