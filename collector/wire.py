@@ -21,6 +21,10 @@ MAX_PAYLOAD_BYTES: Final = 256 * 1024
 """A node's pack is a few hundred bytes; anything above this is refused unread."""
 
 MAX_RECORDS: Final = 5_000
+MAX_UNIT: Final = 64
+MAX_REMARK: Final = 500
+"""Characters kept of a word; the rest is cut."""
+
 SENML_RELATIVE_BELOW_S: Final = 2**28
 """RFC 8428 section 4.5.3: a resolved time below this is relative to now."""
 
@@ -53,13 +57,9 @@ QUANTITIES: Final[Mapping[str, Quantity]] = {
         Quantity(name="relative_humidity", unit="%RH", low=0, high=100, label="Relative humidity"),
         Quantity(name="surface_temperature", unit="Cel", low=-40, high=125, label="Surface temperature"),
         Quantity(name="air_pressure", unit="Pa", low=30_000, high=110_000, label="Air pressure"),
-        Quantity(
-            name="voc_ppm", unit="ppm", low=0, high=20_000, label="Solvent vapour (isobutylene equivalent)"
-        ),
+        Quantity(name="voc_ppm", unit="ppm", low=0, high=20_000, label="Solvent vapour (isobutylene equivalent)"),
         Quantity(name="voc_index", unit=None, low=0, high=65_535, label="Solvent vapour trend (index)"),
-        Quantity(
-            name="booth_pressure", unit="Pa", low=-2_500, high=2_500, label="Booth differential pressure"
-        ),
+        Quantity(name="booth_pressure", unit="Pa", low=-2_500, high=2_500, label="Booth differential pressure"),
         Quantity(name="face_velocity", unit="m/s", low=0, high=20, label="Face velocity"),
         Quantity(name="node_battery", unit="%EL", low=0, high=100, label="Node battery"),
     )
@@ -166,9 +166,7 @@ def parse_topic(topic: str) -> Topic:
     """
     parts = topic.split("/")
     if len(parts) != 4 or parts[0] != TOPIC_ROOT or parts[3] not in (READINGS, STATUS, EVENTS):
-        raise PackError(
-            f"topic {topic[:120]!r}: expected {TOPIC_ROOT}/<booth>/<node>/readings, status or events"
-        )
+        raise PackError(f"topic {topic[:120]!r}: expected {TOPIC_ROOT}/<booth>/<node>/readings, status or events")
     return Topic(
         booth=_identifier("booth", parts[1]),
         node=_identifier("node", parts[2]),
@@ -206,9 +204,7 @@ def encode_pack(
         records.append(record)
     records += [{"n": name, "vs": text} for name, text in (remarks or {}).items()]
     records += [
-        {"n": name, "v": number}
-        for name, number in (("seq", seq), ("oldest_seq", oldest_seq))
-        if number is not None
+        {"n": name, "v": number} for name, number in (("seq", seq), ("oldest_seq", oldest_seq)) if number is not None
     ]
     if not records:
         raise PackError("a pack needs at least one record; values, remarks and seq are all empty")
@@ -320,9 +316,7 @@ def decode_status(topic: str, payload: bytes, received_ms: int) -> NodeStatus:
     )
 
 
-def _resolve_each(
-    records: Sequence[Any], received_ms: int
-) -> Iterable[tuple[int, SenmlRecord | PackError | None]]:
+def _resolve_each(records: Sequence[Any], received_ms: int) -> Iterable[tuple[int, SenmlRecord | PackError | None]]:
     """Each record's index with what became of it; None for a record that carries base fields only."""
     base: dict[str, Any] = {"bn": "", "bt": 0, "bu": None, "bv": None, "bs": None}
     for index, record in enumerate(records):
@@ -368,10 +362,8 @@ def _resolved(base: Mapping[str, Any], record: Mapping[str, Any], received_ms: i
     unit = record.get("u", base["bu"])
     if unit is not None and not isinstance(unit, str):
         raise PackError(f"u {_short(unit)}; expected text")
-    value = _number("v", record["v"]) + (base["bv"] or 0) if "v" in record else None
-    if value is not None and not math.isfinite(value):
-        raise PackError(f"v {value}; expected a finite number")
-    total = _number("s", record["s"]) + (base["bs"] or 0) if "s" in record else None
+    value = _sum("v", record, base["bv"])
+    total = _sum("s", record, base["bs"])
     for label, kind in (("vs", str), ("vb", bool), ("vd", str)):
         if label in record and not isinstance(record[label], kind):
             raise PackError(f"{label} {_short(record[label])}; expected {kind.__name__}")
@@ -386,6 +378,16 @@ def _resolved(base: Mapping[str, Any], record: Mapping[str, Any], received_ms: i
         total=total,
         update_s=_number("ut", record["ut"]) if "ut" in record else None,
     )
+
+
+def _sum(label: str, record: Mapping[str, Any], base: float | None) -> float | None:
+    if label not in record:
+        return None
+    # As floats: two integers that JSON allows can add up to one that no float holds.
+    total = float(_number(label, record[label])) + float(base or 0)
+    if not math.isfinite(total):
+        raise PackError(f"{label} {total}; expected a finite number")
+    return total
 
 
 def _absolute_ms(base_s: float, offset_s: float, received_ms: int) -> int:
@@ -426,9 +428,7 @@ def _parse_json(payload: bytes | str) -> Any:
         raise
     except (ValueError, RecursionError) as error:
         start = payload[:40]
-        raise PackError(
-            f"payload is not JSON ({error or type(error).__name__}); it starts {start!r}"
-        ) from error
+        raise PackError(f"payload is not JSON ({error or type(error).__name__}); it starts {start!r}") from error
 
 
 def _quantity_of(full_name: str, node: str) -> str:
@@ -436,9 +436,7 @@ def _quantity_of(full_name: str, node: str) -> str:
     if colon and device != node and not device.startswith("urn:dev:"):
         raise PackError(f"name {full_name[:80]!r} is of node {device[:64]!r}; its topic is of node {node!r}")
     if not _QUANTITY.match(quantity):
-        raise PackError(
-            f"name {full_name[:80]!r}; expected a quantity such as air_temperature after the node"
-        )
+        raise PackError(f"name {full_name[:80]!r}; expected a quantity such as air_temperature after the node")
     return quantity
 
 
@@ -448,10 +446,12 @@ def _reading(where: Topic, quantity: str, record: SenmlRecord) -> Reading:
     if known is not None:
         if record.unit != known.unit and not (known.unit is None and record.unit in ("1", "/")):
             wanted = f"{known.unit!r}" if known.unit else "none"
-            raise PackError(f"{quantity}: unit {record.unit!r}; expected {wanted}")
+            raise PackError(f"{quantity}: unit {_short(record.unit)}; expected {wanted}")
         if not known.low <= value <= known.high:
             bounds = f"{known.low:g} to {known.high:g} {known.unit or ''}".rstrip()
             raise PackError(f"{quantity}: value {value:g}; expected {bounds}")
+    elif record.unit is not None and not (len(record.unit) <= MAX_UNIT and record.unit.isprintable()):
+        raise PackError(f"{quantity}: unit {_short(record.unit)}; expected at most {MAX_UNIT} printable characters")
     return Reading(
         booth=where.booth,
         node=where.node,
@@ -465,17 +465,15 @@ def _reading(where: Topic, quantity: str, record: SenmlRecord) -> Reading:
 def _remark(where: Topic, quantity: str, record: SenmlRecord) -> Remark:
     for text in (record.text, record.data, None if record.flag is None else str(record.flag).lower()):
         if text is not None:
-            return Remark(
-                booth=where.booth, node=where.node, quantity=quantity, time_ms=record.time_ms, text=text[:500]
-            )
+            # JSON can escape half a character, which is no text that a database takes.
+            whole = text[:MAX_REMARK].encode("utf-8", "replace").decode("utf-8")
+            return Remark(booth=where.booth, node=where.node, quantity=quantity, time_ms=record.time_ms, text=whole)
     raise PackError(f"{quantity}: only a sum (s) is given; expected a value")
 
 
 def _check_time(time_ms: int, latest_ms: int) -> None:
     if not EARLIEST_MS <= time_ms <= latest_ms:
-        side = (
-            "before 2020" if time_ms < EARLIEST_MS else f"{(time_ms - latest_ms) / 1000:.0f} s too far ahead"
-        )
+        side = "before 2020" if time_ms < EARLIEST_MS else f"{(time_ms - latest_ms) / 1000:.0f} s too far ahead"
         raise PackError(f"time {time_ms / 1000:.3f} s since 1970 is {side}; is the node's clock set?")
 
 
@@ -504,5 +502,8 @@ def _identifier(label: str, value: str) -> str:
 
 
 def _short(value: Any) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except RecursionError:
+        text = f"a deeply nested {type(value).__name__}"
     return text if len(text) <= 60 else f"{text[:57]}..."
