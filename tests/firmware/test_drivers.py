@@ -144,3 +144,46 @@ def test_the_whole_node_in_its_simulated_booth_sends_what_the_collector_takes(tm
     assert not [reason for pack in shop.packs for reason in pack.rejected]
     assert abs(readings["air_temperature"] - readings["air_temperature.wall"]) < 0.1
     assert abs(readings["surface_temperature"] - readings["surface_temperature.panel"]) < 0.15
+
+
+PAGE = (FIRMWARE.parent / "docs" / "node.md").read_text(encoding="utf-8")
+
+
+def test_the_configuration_on_the_page_makes_a_node(tmp_path: Path) -> None:
+    example = PAGE.split("```json\n")[1].split("```")[0]
+    (tmp_path / "config.json").write_text(example)
+    (tmp_path / "made.py").write_text(
+        "import sys\n"
+        "sys.path[:0] = ['sim', '.']\n"
+        "import asyncio, main, simbooth\n"
+        "from node.config import load\n"
+        "config = load(sys.argv[1])\n"
+        "simbooth.furnish(config)\n"
+        "buses = {}\n"
+        "for i in range(len(config['sensors'])):\n"
+        "    print(sorted(asyncio.run(main.station(i, config, buses).read())))\n"
+    )
+    ended = micropython(tmp_path / "made.py", tmp_path / "config.json")
+    assert ended.returncode == 0, ended.stderr + ended.stdout
+    assert ended.stdout.count("[") == len(json.loads(example)["sensors"])
+
+
+DRIVERS = [file for file in SENSORS if "quantities = (" in file.read_text()]
+
+
+@pytest.mark.parametrize("file", DRIVERS, ids=[file.name for file in DRIVERS])
+def test_every_calibration_key_is_on_the_page(file: Path) -> None:
+    made = next(
+        node
+        for node in ast.walk(ast.parse(file.read_text()))
+        if isinstance(node, ast.FunctionDef) and node.name == "__init__" and len(node.args.args) > 2
+    )
+    row = next(line for line in PAGE.splitlines() if line.startswith(f"| `{file.stem}` | "))
+    assert [key.arg for key in made.args.args[2:] if f"`{key.arg}`" not in row] == []
+
+
+def test_every_fault_is_explained_on_the_page() -> None:
+    tree = ast.parse((FIRMWARE / "sensors" / "fault.py").read_text())
+    kinds = next(ast.literal_eval(node.value) for node in tree.body if isinstance(node, ast.Assign))
+    assert len(kinds) == 5
+    assert [kind for kind in kinds if f"| `fault: {kind}` |" not in PAGE] == []
