@@ -203,7 +203,12 @@ def _collector(settings: Settings, now_ms: int) -> Iterator[Finding]:
             mend="free the disk; nodes keep their readings and send them again",
         )
     elif not state.get("connected"):
-        yield Finding(subject="collector", state=FAULT, seen="not connected to the broker", mend="see broker above")
+        yield Finding(
+            subject="collector",
+            state=FAULT,
+            seen=state.get("trouble") or "not connected to the broker",
+            mend="see broker above",
+        )
     else:
         yield Finding(subject="collector", state=OK, seen=f"connected; {state.get('stored', 0)} readings stored")
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import fcntl
+import json
 import logging
 import os
 import runpy
@@ -30,7 +31,7 @@ from typing import IO, Final
 from collector import settings as configuration
 from collector.alerts import engine
 from collector.errors import ServiceError, StoreError, TackfreeError
-from collector.ingest import Ingest
+from collector.ingest import STATE_FILE, Ingest
 from collector.readings.base import ReadingStore
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.repository import Records, open_records
@@ -251,12 +252,16 @@ def _revive(part: Part, environment: dict[str, str]) -> None:
 def _announce(settings: Settings, parts: Sequence[Part], stop: threading.Event, say: Callable[[str], None]) -> None:
     deadline = time.monotonic() + HEALTH_TIMEOUT_S
     address = page_address(settings)
-    while not stop.is_set() and not _healthy(address):
+    started_ms = _now_ms()
+    while not stop.is_set() and not (_healthy(address) and _listening(settings, started_ms)):
         for part in parts:
             if part.process is not None and part.process.poll() == CANNOT_START:
                 raise ServiceError(f"{part.name} cannot start; its reason is printed above")
         if time.monotonic() > deadline:
-            raise ServiceError(f"the pages did not come up at {address} within {HEALTH_TIMEOUT_S:.0f} s")
+            if not _healthy(address):
+                raise ServiceError(f"the pages did not come up at {address} within {HEALTH_TIMEOUT_S:.0f} s")
+            log.warning("the collector has not reached the broker yet; it goes on trying (see `tackfree doctor`)")
+            break
         stop.wait(0.1)
     if not stop.is_set():
         say(f"Open {address}   (MQTT broker at {settings.mqtt.host}:{settings.mqtt.port}; Ctrl-C stops)")
@@ -267,6 +272,15 @@ def _healthy(address: str) -> bool:
         with urllib.request.urlopen(f"{address}/_stcore/health", timeout=2) as answer:
             return bool(answer.status == 200)
     except (urllib.error.URLError, OSError):
+        return False
+
+
+def _listening(settings: Settings, since_ms: int) -> bool:
+    """Whether the collector of this run is connected, so that what is published from now on is heard."""
+    try:
+        state = json.loads((settings.data.path / STATE_FILE).read_text(encoding="utf-8"))
+        return bool(state["connected"]) and int(state["written_ms"]) >= since_ms
+    except (OSError, ValueError, KeyError, TypeError):
         return False
 
 

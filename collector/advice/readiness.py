@@ -371,9 +371,12 @@ def _judged(
     elif low is None and high is None:
         verdict, reason = GO, f"{said}; the material sets no limit"
     else:
-        between = " to ".join(show_value(bound) for bound in (low, high) if bound is not None)
-        side = "between" if None not in (low, high) else "at least" if high is None else "at most"
-        verdict, reason = GO, f"{said}; allowed is {side} {between}"
+        allowed = {
+            (True, True): "{} to {} is allowed",
+            (True, False): "at least {} is asked",
+            (False, True): "at most {} is allowed",
+        }[low is not None, high is not None].format(*(show_value(end) for end in (low, high) if end is not None))
+        verdict, reason = GO, f"{said}; {allowed}"
     moving = None
     if source.history is not None and not (low is None and high is None):
         moving = trend(source.history.time_ms, source.history.mean, value, low, high)

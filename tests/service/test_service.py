@@ -134,9 +134,7 @@ def test_a_pack_published_by_hand_is_stored_judged_and_served(start):
     publish_by_hand(running, "tackfree/booth-1/hand/readings", damp)
     assert until(lambda: verdict() == "hold", 8)
 
-    publish_by_hand(
-        running, "tackfree/booth-1/hand/readings", '[{"n":"relative_humidity","u":"%RH","v":140}]'
-    )
+    publish_by_hand(running, "tackfree/booth-1/hand/readings", '[{"n":"relative_humidity","u":"%RH","v":140}]')
     refused = until(lambda: _subject(running, "refused messages")["state"] == "warn", 8)
     assert refused
     assert "140" in _subject(running, "refused messages")["seen"]
@@ -203,8 +201,12 @@ def test_a_part_that_is_killed_is_started_again(start):
     victim = _child(running, "ingest")
     os.kill(victim, signal.SIGKILL)
     assert until(lambda: (_child(running, "ingest") or victim) != victim, 20)
-    publish_by_hand(running, "tackfree/booth-1/late/readings", '[{"n":"relative_humidity","u":"%RH","v":51}]')
-    assert until(lambda: "booth-1/late" in tackfree(running, "doctor", "--json").stdout, 20)
+
+    def stored_again() -> bool:
+        publish_by_hand(running, "tackfree/booth-1/late/readings", '[{"n":"relative_humidity","u":"%RH","v":51}]')
+        return "booth-1/late" in tackfree(running, "doctor", "--json").stdout
+
+    assert until(stored_again, 20)
 
 
 def _child(running: Running, part: str) -> int | None:
