@@ -535,3 +535,104 @@ async def test_one_sensor_failing_leaves_its_neighbours_on_the_bus_alone():
     assert bench.i2c.scan() == [0x5A]
     assert await _kind(SHT4x(bench.i2c)) == "missing"
     _near((await MLX90614(bench.i2c).read())["surface_temperature"], 20000, 25)
+
+
+# Whatever comes over the wire
+
+
+class _Babble(simdevices.I2cDevice):
+    """Answers anything with random bytes, now and then not at all."""
+
+    def __init__(self, address, seed):
+        super().__init__(simdevices.World(), address)
+        self._seed = seed
+
+    def random(self):
+        self._seed = (self._seed * 1103515245 + 12345) & 0x7FFFFFFF
+        return self._seed >> 16 & 0xFF
+
+    def written(self, data):
+        self.refuse_if(self.random() < 8)
+
+    def answer(self, count):
+        self.refuse_if(self.random() < 8)
+        return bytes([self.random() for _ in range(count)])
+
+
+class _BabblingTrim(simdevices.BME280):
+    """The right chip with random trimming values and counts."""
+
+    def __init__(self, seed):
+        super().__init__(simdevices.World(), 0x76)
+        self.babble = _Babble(0, seed)
+
+    def answer(self, count):
+        if count == 1:
+            return bytes([0x60 if self._at == 0xD0 else 0])
+        return self.babble.answer(count)
+
+
+class _BabblingLine:
+    def __init__(self, seed):
+        self._babble = _Babble(0, seed)
+
+    def reset(self):
+        return self._babble.random() > 8
+
+    def writebyte(self, value):
+        pass
+
+    def readbit(self):
+        return self._babble.random() & 1
+
+    def readbyte(self):
+        return self._babble.random()
+
+
+class _BabblingAdc:
+    def __init__(self, seed):
+        self._babble = _Babble(0, seed)
+
+    def read_uv(self):
+        return self._babble.random() * 14000
+
+
+_BELIEVED = {
+    # The ranges that the collector believes, in thousandths.
+    "air_temperature": (-40000, 85000),
+    "relative_humidity": (0, 100000),
+    "surface_temperature": (-40000, 125000),
+    "air_pressure": (30000000, 110000000),
+    "voc_ppm": (0, 20000000),
+    "voc_index": (0, 65535000),
+    "booth_pressure": (-2500000, 2500000),
+}
+
+
+async def test_random_bytes_give_a_fault_or_a_value_that_can_be_and_nothing_else():
+    bench = Bench(speed=20000)
+    values, faults = 0, set()
+    for seed in range(1, 121):
+        simbus.i2c.clear()
+        for address in (0x44, 0x59, 0x5A, 0x28):
+            simbus.connect(_Babble(address, seed + address))
+        simbus.connect(_BabblingTrim(seed))
+        for sensor in (
+            SHT4x(bench.i2c),
+            SGP40(bench.i2c),
+            MLX90614(bench.i2c),
+            DiffPressure(bench.i2c, -250000, 250000),
+            BME280(bench.i2c),
+            DS18B20(_BabblingLine(seed)),
+            PID(_BabblingAdc(seed), 52000, 252000, 100000),
+        ):
+            try:
+                reading = await sensor.read()
+            except SensorFault as fault:
+                faults.add(fault.kind)
+                continue
+            for quantity, milli in reading.items():
+                low, high = _BELIEVED[quantity]
+                assert isinstance(milli, int) and low <= milli <= high, (sensor, quantity, milli)
+                values += 1
+    assert values and faults >= {"missing", "crc", "range"}, (values, faults)
