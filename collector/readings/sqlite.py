@@ -17,8 +17,9 @@ from typing import Any, Final
 
 import numpy as np
 
-from collector.errors import StoreBusy, StoreError, StoreTooNew
+from collector.errors import StoreBusy, StoreError
 from collector.readings.base import Batch, Buckets, DeadLetter, NodeState, Samples, Series
+from collector.readings.schema import prepare
 from collector.wire import NodeStatus, Pack, Reading, Remark
 
 MINUTE_MS: Final = 60_000
@@ -31,49 +32,13 @@ MINUTE_SPAN_MS: Final = 60 * DAY_MS
 
 KEPT_PAYLOAD_BYTES: Final = 64 * 1024
 MOST_DEAD_LETTERS: Final = 20_000
+"""A node that sends nonsense for months must not fill the disk; the newest are kept."""
+
 MOST_WAITING: Final = 200_000
+"""Packs of a node stored beyond a gap, before the gap is counted as missing for good."""
+
 BUSY_TIMEOUT_MS: Final = 5_000
 PRUNE_CHUNK: Final = 20_000
-
-MIGRATIONS: Final[Sequence[str]] = (
-    """
-    CREATE TABLE series (
-        id INTEGER PRIMARY KEY, booth TEXT NOT NULL, node TEXT NOT NULL, quantity TEXT NOT NULL,
-        unit TEXT,
-        UNIQUE (booth, node, quantity)
-    );
-    CREATE TABLE reading (
-        series INTEGER NOT NULL, t INTEGER NOT NULL, value REAL NOT NULL, PRIMARY KEY (series, t)
-    ) WITHOUT ROWID;
-    CREATE TABLE minute (
-        series INTEGER NOT NULL, t INTEGER NOT NULL, n INTEGER NOT NULL,
-        total REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL, PRIMARY KEY (series, t)
-    ) WITHOUT ROWID;
-    CREATE TABLE hour (
-        series INTEGER NOT NULL, t INTEGER NOT NULL, n INTEGER NOT NULL,
-        total REAL NOT NULL, low REAL NOT NULL, high REAL NOT NULL, PRIMARY KEY (series, t)
-    ) WITHOUT ROWID;
-    CREATE TABLE remark (
-        booth TEXT NOT NULL, node TEXT NOT NULL, quantity TEXT NOT NULL, t INTEGER NOT NULL,
-        text TEXT NOT NULL,
-        PRIMARY KEY (booth, t, node, quantity)
-    ) WITHOUT ROWID;
-    CREATE TABLE node (
-        booth TEXT NOT NULL, node TEXT NOT NULL, received INTEGER, newest INTEGER,
-        stored_seq INTEGER, missing INTEGER NOT NULL DEFAULT 0, status TEXT, status_at INTEGER,
-        PRIMARY KEY (booth, node)
-    ) WITHOUT ROWID;
-    CREATE TABLE ahead (
-        booth TEXT NOT NULL, node TEXT NOT NULL, seq INTEGER NOT NULL, PRIMARY KEY (booth, node, seq)
-    ) WITHOUT ROWID;
-    CREATE TABLE dead_letter (
-        id INTEGER PRIMARY KEY, received INTEGER NOT NULL, topic TEXT NOT NULL, reason TEXT NOT NULL,
-        payload BLOB NOT NULL, size INTEGER NOT NULL
-    );
-    CREATE INDEX dead_letter_received ON dead_letter (received);
-    """,
-)
-"""Applied in order, each in its own transaction; ``user_version`` counts them."""
 
 
 class SqliteReadingStore:
@@ -105,25 +70,10 @@ class SqliteReadingStore:
                 self._path, timeout=BUSY_TIMEOUT_MS / 1000, isolation_level=None, check_same_thread=False
             )
             try:
-                self._prepare(read_only)
+                prepare(self._db, self._path, read_only=read_only)
             except BaseException:
                 self._db.close()
                 raise
-
-    def _prepare(self, read_only: bool) -> None:
-        version = self._db.execute("PRAGMA user_version").fetchone()[0]
-        if version > len(MIGRATIONS):
-            raise StoreTooNew(
-                f"reading store {self._path} is of version {version}; this tackfree knows up to "
-                f"{len(MIGRATIONS)}. Update tackfree, or restore an older copy."
-            )
-        if read_only:
-            self._db.execute("PRAGMA query_only = ON")
-            return
-        self._db.execute("PRAGMA journal_mode = WAL")
-        self._db.execute("PRAGMA synchronous = FULL")
-        for number, script in enumerate(MIGRATIONS[version:], start=version + 1):
-            self._db.executescript(f"BEGIN IMMEDIATE; {script}; PRAGMA user_version = {number}; COMMIT;")
 
     def write(self, batch: Batch) -> Mapping[tuple[str, str], int]:
         """Commit a batch durably; see the protocol."""
@@ -171,12 +121,8 @@ class SqliteReadingStore:
         """At most ``most`` buckets over a range, down-sampled inside the store."""
         if most < 1 or end_ms <= start_ms:
             raise ValueError(f"most {most}, range {start_ms}..{end_ms}; expected at least 1 and a forward range")
-        span = end_ms - start_ms
-        table, grain = "reading", 1
-        if span > MINUTE_SPAN_MS:
-            table, grain = "hour", HOUR_MS
-        elif span > RAW_SPAN_MS:
-            table, grain = "minute", MINUTE_MS
+        number = self._id_of(series)
+        table, grain = self._table_for(number, start_ms, end_ms)
         origin = start_ms - start_ms % grain
         width = _ceiling(_ceiling(end_ms - origin, most), grain) * grain
         count = _ceiling(end_ms - origin, width)
@@ -186,8 +132,8 @@ class SqliteReadingStore:
             else "min(low), sum(total), max(high), sum(n)"
         )
         rows = self._query(
-            f"SELECT (t - ?1) / ?2, {columns} FROM {table} WHERE series = ?3 AND t >= ?4 AND t < ?5 GROUP BY 1",
-            (origin, width, self._id_of(series), start_ms if table == "reading" else origin, end_ms),
+            f"SELECT (t - ?1) / ?2, {columns} FROM {table} WHERE series = ?3 AND t >= ?1 AND t < ?4 GROUP BY 1",
+            (origin, width, number, end_ms),
         )
         low, mean, high = (np.full(count, np.nan) for _ in range(3))
         held = np.zeros(count, np.int64)
@@ -287,9 +233,11 @@ class SqliteReadingStore:
         return touched
 
     def _roll_up(self, minutes: set[tuple[int, int]]) -> None:
+        # A minute whose raw readings were pruned keeps what it was made of when a straggler comes.
         self._db.executemany(
             "REPLACE INTO minute SELECT series, ?2, count(*), sum(value), min(value), max(value) FROM reading"
-            f" WHERE series = ?1 AND t >= ?2 AND t < ?2 + {MINUTE_MS} GROUP BY series",
+            f" WHERE series = ?1 AND t >= ?2 AND t < ?2 + {MINUTE_MS} GROUP BY series"
+            " HAVING count(*) >= coalesce((SELECT n FROM minute WHERE series = ?1 AND t = ?2), 0)",
             minutes,
         )
         hours = {(series, minute // HOUR_MS * HOUR_MS) for series, minute in minutes}
@@ -340,6 +288,11 @@ class SqliteReadingStore:
             [(*key, pack.seq) for pack in packs if pack.seq is not None and pack.seq > stored],
         )
         floor = max((pack.oldest_seq for pack in packs if pack.oldest_seq is not None), default=0) - 1
+        waiting, lowest = self._db.execute(
+            "SELECT count(*), min(seq) FROM ahead WHERE booth = ? AND node = ?", key
+        ).fetchone()
+        if waiting > MOST_WAITING:
+            floor = max(floor, lowest - 1)
         if floor > stored:
             arrived = self._db.execute(
                 "SELECT count(*) FROM ahead WHERE booth = ? AND node = ? AND seq <= ?", (*key, floor)
@@ -371,6 +324,10 @@ class SqliteReadingStore:
             "INSERT INTO dead_letter (received, topic, reason, payload, size) VALUES (?, ?, ?, ?, ?)",
             [(d.received_ms, d.topic[:500], d.reason, d.payload[:KEPT_PAYLOAD_BYTES], d.size) for d in letters],
         )
+        if letters:
+            self._db.execute(
+                "DELETE FROM dead_letter WHERE id <= (SELECT max(id) FROM dead_letter) - ?", (MOST_DEAD_LETTERS,)
+            )
 
     def _series_for(self, reading: Reading) -> int:
         key = (reading.booth, reading.node, reading.quantity)
@@ -383,6 +340,24 @@ class SqliteReadingStore:
                 "SELECT id FROM series WHERE booth = ? AND node = ? AND quantity = ?", key
             ).fetchone()[0]
         return self._ids[key]
+
+    def _table_for(self, number: int, start_ms: int, end_ms: int) -> tuple[str, int]:
+        """The table a range of one series is drawn from, and the width of its rows [ms]."""
+        span = end_ms - start_ms
+        if span > MINUTE_SPAN_MS:
+            return "hour", HOUR_MS
+        if span > RAW_SPAN_MS or self._is_pruned(number, start_ms, end_ms):
+            return "minute", MINUTE_MS
+        return "reading", 1
+
+    def _is_pruned(self, number: int, start_ms: int, end_ms: int) -> bool:
+        """Whether raw readings of the range were dropped that its whole minutes still count."""
+        in_minutes, raw = self._query(
+            "SELECT (SELECT coalesce(sum(n), 0) FROM minute WHERE series = ?1 AND t >= ?4 AND t <= ?3 - ?5),"
+            " (SELECT count(*) FROM reading WHERE series = ?1 AND t >= ?2 AND t < ?3)",
+            (number, start_ms, end_ms, _ceiling(start_ms, MINUTE_MS) * MINUTE_MS, MINUTE_MS),
+        )[0]
+        return bool(raw < in_minutes)
 
     def _id_of(self, series: Series) -> int:
         rows = self._query(
