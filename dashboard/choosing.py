@@ -60,13 +60,19 @@ def from_address(parameter: str, known: list[int]) -> int | None:
 
 
 def _select(label: str, parameter: str, numbers: list[int], first: int, show: Any) -> int:
-    try:
-        named = from_address(parameter, numbers)
-    except NotFound as error:
-        st.error(words.sentence(str(error)))
-        named = None
-    start = numbers.index(first if named is None else named)
-    chosen: int = st.selectbox(label, numbers, index=start, format_func=show, key=f"choice-{parameter}")
-    if chosen != first or named is not None:
+    key, seen = f"choice-{parameter}", f"seen-{parameter}"
+    state = st.session_state
+    if st.query_params.get(parameter) != state.get(seen):  # a link was followed, by somebody or from another page
+        try:
+            named = from_address(parameter, numbers)
+        except NotFound as error:
+            st.error(words.sentence(str(error)))
+            named = None
+        state[key] = state.get(key) if named is None else named
+    if state.get(key) not in numbers:
+        state[key] = first
+    chosen: int = st.selectbox(label, numbers, format_func=show, key=key)
+    if chosen != first or parameter in st.query_params:
         st.query_params[parameter] = str(chosen)
+    state[seen] = st.query_params.get(parameter)
     return chosen

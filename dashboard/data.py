@@ -20,7 +20,7 @@ from collector import settings as configuration
 from collector.advice.booth_state import BoothState
 from collector.advice.display import Units
 from collector.advice.readiness import Readiness, assess, gather
-from collector.errors import NotFound
+from collector.errors import NotFound, SettingsError
 from collector.readings.base import DeadLetter, NodeState
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import AuditEntry, Check, Coat, Material, Mix, Outcome, Piece
@@ -58,7 +58,7 @@ def page_title() -> str:
     """Title of the browser tab."""
     try:
         return settings().shop.name
-    except configuration.SettingsError:
+    except SettingsError:
         return "tackfree"
 
 

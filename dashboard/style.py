@@ -32,7 +32,9 @@ SHEET: Final = """
 [data-testid="stCheckbox"] label{min-height:3rem;align-items:center}
 [data-testid="stRadio"] label{min-height:3rem;align-items:center}
 [data-testid="stElementToolbar"] button{min-width:3rem;min-height:3rem}
-[data-testid="stButtonGroup"] button{min-height:3.2rem;min-width:4.2rem}
+[data-testid="stButtonGroup"] button{min-height:3.2rem;min-width:4.2rem;border-radius:6px}
+[data-testid="stButtonGroup"] button[data-selected=true]{background:#0F5C63;color:#fff;border-color:#0F5C63}
+[data-testid="stButtonGroup"] button[data-selected=true] *{color:#fff;font-weight:700}
 [data-testid="stTabs"] [role=tab]{min-height:3.2rem;padding-inline:1rem}
 [role=option]{min-height:3rem}
 [data-testid="stMainMenuButton"]{min-width:3rem;min-height:3rem}
@@ -49,7 +51,8 @@ SHEET: Final = """
 .tf img{flex:none;display:block}
 .tf-band{display:grid;grid-template-columns:auto 1fr auto;gap:.2rem 1.1rem;align-items:center;padding:.8rem 1.2rem;
  border-radius:6px;border:3px solid transparent}
-.tf-band .word{font-size:2.7rem;font-weight:800;letter-spacing:.02em;line-height:1.05}
+.tf-band .what{display:flex;flex-wrap:wrap;gap:0 1rem;align-items:baseline;font-size:1.35rem;font-weight:700}
+.tf-band .word{font-size:3rem;font-weight:800;letter-spacing:.02em;line-height:1.1}
 .tf-band .why{font-size:1.12rem;font-weight:500}
 .tf-band .when{text-align:right;font-size:.95rem}
 .tf-band .when b{font-size:1.5rem;display:block;line-height:1.1}
@@ -71,7 +74,7 @@ SHEET: Final = """
 .tf-two{display:grid;grid-template-columns:minmax(0,1.15fr) minmax(0,1fr);gap:1rem;align-items:start}
 @media (max-width:1000px){.tf-two{grid-template-columns:minmax(0,1fr);gap:.7rem}}
 .tf-limits{border-top:1px solid var(--line)}
-.tf-limit{display:grid;grid-template-columns:8.2rem 1fr auto;gap:.05rem .8rem;align-items:baseline;
+.tf-limit{display:grid;grid-template-columns:8rem 1fr auto;gap:.05rem .8rem;align-items:baseline;
  padding:.38rem .2rem;border-bottom:1px solid var(--line)}
 .tf-limit .state{font-weight:700;display:flex;gap:.45rem;align-items:center;align-self:center;grid-row:span 2}
 .tf-limit .name{font-weight:600}
@@ -98,8 +101,8 @@ SHEET: Final = """
 .tf-card{display:grid;gap:.15rem}
 .tf-card .head{display:flex;justify-content:space-between;gap:.8rem;align-items:baseline}
 .tf-card .title{font-size:1.25rem;font-weight:700}
-.tf-card .open{display:inline-block;background:#C8572B;color:#fff;font-weight:700;padding:.1rem .6rem;
- border-radius:4px;background:#A8431B}
+.tf-card .open{display:inline-block;background:#A8431B;color:#fff;font-weight:700;padding:.1rem .6rem;
+ border-radius:4px;white-space:nowrap}
 .tf-card .clock{font-size:1.3rem;font-weight:700}
 .tf-card .late{font-weight:700;text-decoration:underline}
 h1{font-size:1.7rem!important;padding:.1rem 0!important}

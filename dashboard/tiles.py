@@ -5,6 +5,7 @@ Everything that comes from outside is escaped here. A state is always a word, a 
 
 from __future__ import annotations
 
+import re
 from base64 import b64encode
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -30,6 +31,10 @@ _FILLS: Final = {
     "hold": ("#C02A41", "#fff"),
     "cannot tell": ("#6B7785", "#fff"),
 }
+
+
+_NUMBER_AND_UNIT: Final = re.compile(r"(\d|±) (?=[\d%°]|(?:K|h|s|d|min|Pa|ppm|ml|mil|m/s|µm)\b)")
+_MINUS: Final = re.compile(r"(?<![\w-])-(?=\d)")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,8 +77,8 @@ def verdict_band(*, verdict: str, subject: str, reason: str, clock: str, place: 
     return (
         f'<div class="tf tf-band {_css(verdict)}" role="status" data-verdict="{escape(verdict)}">'
         f"{shape(verdict, 72, on_band=True)}"
-        f'<div><div class="word">{WORDS[verdict]}</div><div class="why">{escape(subject)}</div>'
-        f'<div class="why">{escape(reason)}</div></div>'
+        f'<div><div class="what"><span class="word">{WORDS[verdict]}</span><span>{_text(subject)}</span></div>'
+        f'<div class="why">{_text(reason)}</div></div>'
         f'<div class="when"><b>{escape(clock)}</b>{escape(place)}</div></div>'
     )
 
@@ -95,7 +100,7 @@ def two(left: str, right: str) -> str:
 
 def caution(text: str) -> str:
     """A caution that stands whatever the readings say."""
-    return f'<div class="tf tf-caution" role="note">⚠ {escape(text)}</div>'
+    return f'<div class="tf tf-caution" role="note">⚠ {_text(text)}</div>'
 
 
 def warning(text: str) -> str:
@@ -105,7 +110,7 @@ def warning(text: str) -> str:
 
 def note(text: str) -> str:
     """Quiet words under a block."""
-    return f'<div class="tf tf-note"><small>{escape(text)}</small></div>'
+    return f'<div class="tf tf-note"><small>{_text(text)}</small></div>'
 
 
 def page_heading(title: str, place: str) -> str:
@@ -127,10 +132,10 @@ def card(*, title: str, subtitle: str, open_words: str, clock: str, lines: Seque
     """One piece on the rack: what it is, its last coat, how long ago."""
     mark = f'<span class="open">● {escape(open_words)}</span>' if open_words else ""
     due = f'<div class="late">▲ {escape(late)}</div>' if late else ""
-    rest = "".join(f"<div>{escape(line)}</div>" for line in lines)
+    rest = "".join(f"<div>{_text(line)}</div>" for line in lines)
     return (
         f'<div class="tf tf-card"><div class="head"><span class="title">{escape(title)}</span>{mark}</div>'
-        f'<small>{escape(subtitle)}</small><div class="clock">{escape(clock)}</div>{rest}{due}</div>'
+        f'<small>{escape(subtitle)}</small><div class="clock">{_text(clock)}</div>{rest}{due}</div>'
     )
 
 
@@ -141,11 +146,11 @@ def line(title: str, text: str, rest: str) -> str:
 
 
 def _limit(row: LimitRow) -> str:
-    trend = f" <b>{escape(row.trend)}</b>" if row.trend else ""
+    trend = f" <b>{_text(row.trend)}</b>" if row.trend else ""
     return (
         f'<div class="tf-limit {_css(row.verdict)}"><div class="state">{shape(row.verdict, 24)}'
         f'{WORDS[row.verdict]}</div><div class="name">{escape(row.label)}</div>'
-        f'<div class="value">{escape(row.value)}</div><div class="why">{escape(row.reason)}{trend}</div></div>'
+        f'<div class="value">{_text(row.value)}</div><div class="why">{_text(row.reason)}{trend}</div></div>'
     )
 
 
@@ -154,9 +159,15 @@ def _tile(item: Tile) -> str:
     foot = " · ".join(words for words in (item.plus_minus, age) if words)
     return (
         f'<div class="tf-tile{" old" if item.old else ""}"><div class="name">{escape(item.name)}</div>'
-        f'<div class="value">{escape(item.value)}<span>{escape(item.unit)}</span></div>'
-        f'<div class="foot">{escape(foot)}</div></div>'
+        f'<div class="value">{_text(item.value)}<span>{escape(item.unit)}</span></div>'
+        f'<div class="foot">{_text(foot)}</div></div>'
     )
+
+
+def _text(words: str) -> str:
+    """Escaped words in which no number is parted from its unit, and a minus is a minus."""
+    kept = _NUMBER_AND_UNIT.sub("\\1\u00a0", words)
+    return escape(_MINUS.sub("\u2212", kept))
 
 
 def _css(verdict: str) -> str:

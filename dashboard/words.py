@@ -117,7 +117,7 @@ def trend(limit: Limit, units: Units) -> str:
     if found is None:
         return ""
     if found.event == "steady" or found.minutes is None:
-        return "Steady over the last hour."
+        return "Steady."
     rising = found.per_hour > 0
     target = limit.high if rising == (found.event == "broken") else limit.low
     if found.event == "met" and rising:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-
 import streamlit as st
 
 from collector.advice.display import duration
@@ -48,7 +46,7 @@ def _card(piece: Piece, coat: Coat | None, is_open: bool) -> None:
     st.html(
         tiles.card(
             title=piece.name,
-            subtitle=", ".join(text for text in (piece.substrate, piece.owner_reference, _due(piece, now)) if text),
+            subtitle=", ".join(text for text in (piece.substrate, piece.owner_reference, _due(piece)) if text),
             open_words="Being sprayed" if is_open else "",
             clock=clock,
             lines=lines,
@@ -65,14 +63,14 @@ def _card(piece: Piece, coat: Coat | None, is_open: bool) -> None:
         st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
     if coat is None:
         return
-    with second.popover("Log check", width="stretch", key=f"check-{piece.id}"):
+    with second.popover("Check", width="stretch", key=f"check-{piece.id}"):
         forms.check(coat, f"rack-{coat.id}")
     if third.button("Coat log", key=f"log-{piece.id}", width="stretch"):
         st.switch_page("views/coats.py", query_params={"coat": str(coat.id)})
 
 
-def _due(piece: Piece, now: datetime) -> str:
-    return "" if piece.due is None else f"due {words.clock(piece.due, data.zone(), now)}"
+def _due(piece: Piece) -> str:
+    return "" if piece.due is None else f"due {piece.due.astimezone(data.zone()):%a %d %b}"
 
 
 @words.plainly
