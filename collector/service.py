@@ -29,13 +29,15 @@ from types import FrameType
 from typing import IO, Final
 
 from collector import settings as configuration
+from collector.advice import bench
 from collector.alerts import engine
 from collector.errors import ServiceError, StoreError, TackfreeError
 from collector.ingest import STATE_FILE, Ingest
 from collector.readings.base import ReadingStore
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.repository import Records, open_records
-from collector.settings import Settings
+from collector.settings import Readiness, Settings
+from collector.wire import verdict_topic
 
 log = logging.getLogger(__name__)
 
@@ -44,7 +46,8 @@ CANNOT_START: Final = 3
 
 STOP_TIMEOUT_S: Final = 10.0
 HEALTH_TIMEOUT_S: Final = 90.0
-ALERT_PERIOD_S: Final = 5.0
+ALERT_PERIOD_S: Final = 2.0
+VERDICT_PERIOD_MS: Final = 60_000
 PRUNE_PERIOD_MS: Final = 6 * 3600 * 1000
 COAT_TAIL: Final = timedelta(days=30)
 """Readings are kept with a coat from before its spraying until it can have no stage left to reach."""
@@ -186,6 +189,32 @@ def retention(store: ReadingStore, records: Records, raw_days: int) -> engine.Ru
     return drop_old_readings
 
 
+def button_rule(store: ReadingStore, records: Records) -> engine.Rule:
+    """A rule that starts and ends coats as nodes' buttons were pressed."""
+
+    def act_on_buttons(now_ms: int) -> None:
+        for coat in bench.act_on_presses(store, records, now_ms):
+            log.info("by button: coat %d %s", coat.id, "started" if coat.ended_at is None else "ended")
+
+    return act_on_buttons
+
+
+def lamp_rule(
+    store: ReadingStore, records: Records, limits: Readiness, publish: Callable[[str, bytes], object]
+) -> engine.Rule:
+    """A rule that publishes each booth's verdict when it changes, and at least every minute, for nodes' lamps."""
+    told: dict[str, tuple[str, int]] = {}
+
+    def tell_verdicts(now_ms: int) -> None:
+        for booth, verdict in bench.verdicts(store, records, now_ms, limits).items():
+            last, at_ms = told.get(booth, ("", 0))
+            if verdict != last or now_ms - at_ms >= VERDICT_PERIOD_MS:
+                publish(verdict_topic(booth), verdict.encode())
+                told[booth] = (verdict, now_ms)
+
+    return tell_verdicts
+
+
 def _ms(moment: datetime) -> int:
     return round(moment.timestamp() * 1000)
 
@@ -314,13 +343,22 @@ def _signals_set(stop: threading.Event) -> Iterator[None]:
 def _ingest_part(settings: Settings, stop: threading.Event) -> None:
     store = SqliteReadingStore(settings.data.readings_file)
     records = open_records(settings.data.records_url)
-    rules = [retention(store, records, settings.data.raw_days)]
+    ingest = Ingest(settings, store)
+
+    def publish(topic: str, payload: bytes) -> None:
+        ingest.publish(topic, payload, retain=True)
+
+    rules = [
+        retention(store, records, settings.data.raw_days),
+        button_rule(store, records),
+        lamp_rule(store, records, settings.readiness, publish),
+    ]
     watcher = threading.Thread(
         target=engine.run, args=(rules, stop, ALERT_PERIOD_S, _now_ms), name="alerts", daemon=True
     )
     watcher.start()
     try:
-        Ingest(settings, store).run(stop)
+        ingest.run(stop)
     finally:
         stop.set()
         watcher.join(STOP_TIMEOUT_S)

@@ -334,6 +334,20 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoothSetup:
+    """What stands in a booth: a node's button starts coats on this piece, its lamp answers for this material."""
+
+    booth: str
+    piece_id: int | None
+    material_id: int | None
+    changed_at: datetime
+
+    def __post_init__(self) -> None:
+        _named("booth", self.booth)
+        _utc("changed_at", self.changed_at)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class AuditEntry:
     """One change to one record: what it was before and after, so that nothing is overwritten for good."""
 

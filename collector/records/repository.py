@@ -5,13 +5,12 @@ Each call is one short transaction, so dashboard, command line and collector can
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import fields, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 from sqlalchemy import Engine, create_engine, event, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
@@ -20,9 +19,28 @@ from sqlalchemy.orm import Session
 from collector.errors import Conflict, NotFound, StoreBusy, StoreError
 from collector.records import documents
 from collector.records.migrations.runner import bring_up_to_date
-from collector.records.model import AuditEntry, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.rows import (
+    by_name,
+    change,
+    columns_of,
+    fields_of,
+    insert,
+    live,
+    loaded,
+    name_key,
+    state_of,
+    table_of,
+    to_coat,
+    to_entry,
+    to_material,
+    to_mix,
+    to_piece,
+    version_row,
+)
 from collector.records.tables import (
     AuditRow,
+    BoothSetupRow,
     CheckRow,
     CoatRow,
     MaterialRow,
@@ -30,23 +48,12 @@ from collector.records.tables import (
     MixRow,
     OutcomeRow,
     PieceRow,
-    Row,
-    UtcDateTime,
+    PressRow,
 )
 
-KINDS: Final[dict[str, type[Row]]] = {
-    "material": MaterialRow,
-    "mix": MixRow,
-    "piece": PieceRow,
-    "coat": CoatRow,
-    "check": CheckRow,
-    "outcome": OutcomeRow,
-}
 BEFORE_SPRAYING: Final = timedelta(minutes=30)
 LONGEST_OPEN: Final = timedelta(hours=24)
 """A coat nobody ended keeps readings for a day."""
-
-_R = TypeVar("_R", bound=Row)
 
 
 def open_records(url: str) -> Records:
@@ -105,19 +112,19 @@ class Records:
             )
             if not include_deleted:
                 query = query.where(MaterialRow.deleted_at.is_(None))
-            return [_material(row, version) for row, version in session.execute(query).tuples()]
+            return [to_material(row, version) for row, version in session.execute(query).tuples()]
 
     def material(self, name_or_id: str | int) -> Material:
         """One material in its newest version, by number or by name in any case."""
         with self._session() as session:
-            row = _named(session, MaterialRow, "material", name_or_id)
-            return _material(row, _version(session, row.id, row.version))
+            row = by_name(session, MaterialRow, "material", name_or_id)
+            return to_material(row, version_row(session, row.id, row.version))
 
     def add_material(self, material: Material) -> Material:
         """Add a material; its name must be free."""
         with self._session() as session:
-            row = MaterialRow(name=material.name, name_key=_key(material.name), version=1)
-            _insert(session, row, "material", f"there is a material {material.name!r} already")
+            row = MaterialRow(name=material.name, name_key=name_key(material.name), version=1)
+            insert(session, row, "material", f"there is a material {material.name!r} already")
             stored = replace(material, id=row.id, version=1)
             session.add(MaterialVersionRow(material_id=row.id, version=1, document=documents.to_document(stored)))
             return stored
@@ -125,7 +132,7 @@ class Records:
     def edit_material(self, material: Material) -> Material:
         """Store a changed material as its next version; coats keep the version they were sprayed with."""
         with self._session() as session:
-            row = _live(session, MaterialRow, "material", material.id)
+            row = live(session, MaterialRow, "material", material.id)
             newest = max(
                 session.scalars(select(MaterialVersionRow.version).where(MaterialVersionRow.material_id == row.id))
             )
@@ -133,8 +140,8 @@ class Records:
             session.add(
                 MaterialVersionRow(material_id=row.id, version=stored.version, document=documents.to_document(stored))
             )
-            changes = {"name": stored.name, "name_key": _key(stored.name), "version": stored.version}
-            _change(session, row, "material", "edit", changes, f"there is a material {stored.name!r} already")
+            changes = {"name": stored.name, "name_key": name_key(stored.name), "version": stored.version}
+            change(session, row, "material", "edit", changes, f"there is a material {stored.name!r} already")
             return stored
 
     def import_materials_toml(self, source: Path | str) -> list[Material]:
@@ -147,10 +154,10 @@ class Records:
         """
         text = source.read_text(encoding="utf-8") if isinstance(source, Path) else source
         read = documents.materials_from_toml(text)
-        known = {_key(material.name): material for material in self.materials()}
+        known = {name_key(material.name): material for material in self.materials()}
         stored = []
         for material in read:
-            held = known.get(_key(material.name))
+            held = known.get(name_key(material.name))
             stored.append(
                 self.add_material(material) if held is None else self.edit_material(replace(material, id=held.id))
             )
@@ -165,15 +172,15 @@ class Records:
     def add_mix(self, mix: Mix) -> Mix:
         """Add a mix of a stored material version."""
         with self._session() as session:
-            version = _version(session, mix.material.id, mix.material.version)
-            row = MixRow(material_version_id=version.id, **_columns(mix, skip=("material",)))
-            _insert(session, row, "mix", "this mix exists already")
+            version = version_row(session, mix.material.id, mix.material.version)
+            row = MixRow(material_version_id=version.id, **columns_of(mix, skip=("material",)))
+            insert(session, row, "mix", "this mix exists already")
             return replace(mix, id=row.id)
 
     def mix(self, mix_id: int) -> Mix:
         """One mix, by number."""
         with self._session() as session:
-            return _mix(session, _live(session, MixRow, "mix", mix_id))
+            return to_mix(session, live(session, MixRow, "mix", mix_id))
 
     def mixes(self, recent: int = 20) -> list[Mix]:
         """The newest mixes, newest first."""
@@ -181,7 +188,7 @@ class Records:
             rows = session.scalars(
                 select(MixRow).where(MixRow.deleted_at.is_(None)).order_by(MixRow.id.desc()).limit(recent)
             )
-            return [_mix(session, row) for row in rows]
+            return [to_mix(session, row) for row in rows]
 
     # Pieces
 
@@ -191,26 +198,26 @@ class Records:
             query = select(PieceRow).where(PieceRow.deleted_at.is_(None)).order_by(PieceRow.name)
             if not include_done:
                 query = query.where(PieceRow.done_at.is_(None))
-            return [_piece(row) for row in session.scalars(query)]
+            return [to_piece(row) for row in session.scalars(query)]
 
     def piece(self, name_or_id: str | int) -> Piece:
         """One piece, by number or by name in any case."""
         with self._session() as session:
-            return _piece(_named(session, PieceRow, "piece", name_or_id))
+            return to_piece(by_name(session, PieceRow, "piece", name_or_id))
 
     def add_piece(self, piece: Piece) -> Piece:
         """Add a piece; its name must be free."""
         with self._session() as session:
-            row = PieceRow(name_key=_key(piece.name), **_columns(piece))
-            _insert(session, row, "piece", f"there is a piece {piece.name!r} already")
+            row = PieceRow(name_key=name_key(piece.name), **columns_of(piece))
+            insert(session, row, "piece", f"there is a piece {piece.name!r} already")
             return replace(piece, id=row.id)
 
     def edit_piece(self, piece: Piece) -> Piece:
         """Store a changed piece."""
         with self._session() as session:
-            row = _live(session, PieceRow, "piece", piece.id)
-            changes = {**_columns(piece), "name_key": _key(piece.name)}
-            _change(session, row, "piece", "edit", changes, f"there is a piece {piece.name!r} already")
+            row = live(session, PieceRow, "piece", piece.id)
+            changes = {**columns_of(piece), "name_key": name_key(piece.name)}
+            change(session, row, "piece", "edit", changes, f"there is a piece {piece.name!r} already")
             return piece
 
     # Coats
@@ -235,13 +242,13 @@ class Records:
     def log_coat(self, coat: Coat) -> Coat:
         """Store a coat, open or ended."""
         with self._session() as session:
-            piece = _live(session, PieceRow, "piece", coat.piece_id)
+            piece = live(session, PieceRow, "piece", coat.piece_id)
             row = CoatRow(
-                mix_id=_live(session, MixRow, "mix", coat.mix.id).id,
+                mix_id=live(session, MixRow, "mix", coat.mix.id).id,
                 open_piece_id=coat.piece_id if coat.ended_at is None else None,
-                **_columns(coat, skip=("mix",)),
+                **columns_of(coat, skip=("mix",)),
             )
-            _insert(session, row, "coat", f"a coat is open on {piece.name!r} already; end it first", "start")
+            insert(session, row, "coat", f"a coat is open on {piece.name!r} already; end it first", "start")
             return replace(coat, id=row.id)
 
     def end_coat(self, piece_id: int, ended_at: datetime, **measured: Any) -> Coat:
@@ -258,31 +265,31 @@ class Records:
             If no coat is open on the piece.
         """
         with self._session() as session:
-            piece = _live(session, PieceRow, "piece", piece_id)
+            piece = live(session, PieceRow, "piece", piece_id)
             row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
             if row is None:
                 raise Conflict(f"no coat is open on {piece.name!r}; start one first")
-            coat = replace(_coat(session, row), ended_at=ended_at, **measured)
-            _change(session, row, "coat", "end", {**_columns(coat, skip=("mix",)), "open_piece_id": None})
+            coat = replace(to_coat(session, row), ended_at=ended_at, **measured)
+            change(session, row, "coat", "end", {**columns_of(coat, skip=("mix",)), "open_piece_id": None})
             return coat
 
     def edit_coat(self, coat: Coat) -> Coat:
         """Store a corrected coat."""
         with self._session() as session:
-            row = _live(session, CoatRow, "coat", coat.id)
+            row = live(session, CoatRow, "coat", coat.id)
             changes = {
-                **_columns(coat, skip=("mix",)),
-                "mix_id": _live(session, MixRow, "mix", coat.mix.id).id,
+                **columns_of(coat, skip=("mix",)),
+                "mix_id": live(session, MixRow, "mix", coat.mix.id).id,
                 "open_piece_id": coat.piece_id if coat.ended_at is None else None,
             }
-            _live(session, PieceRow, "piece", coat.piece_id)
-            _change(session, row, "coat", "edit", changes, "another coat is open on that piece; end it first")
+            live(session, PieceRow, "piece", coat.piece_id)
+            change(session, row, "coat", "edit", changes, "another coat is open on that piece; end it first")
             return coat
 
     def coat(self, coat_id: int) -> Coat:
         """One coat, by number."""
         with self._session() as session:
-            return _coat(session, _live(session, CoatRow, "coat", coat_id))
+            return to_coat(session, live(session, CoatRow, "coat", coat_id))
 
     def coats(
         self, piece_id: int | None = None, since: datetime | None = None, until: datetime | None = None
@@ -297,7 +304,7 @@ class Records:
             query = query.where(CoatRow.started_at < until)
         with self._session() as session:
             rows = session.scalars(query.order_by(CoatRow.started_at.desc(), CoatRow.id.desc()))
-            return [_coat(session, row) for row in rows]
+            return [to_coat(session, row) for row in rows]
 
     def open_coats(self) -> list[Coat]:
         """Coats being sprayed now, oldest first."""
@@ -305,13 +312,13 @@ class Records:
             rows = session.scalars(
                 select(CoatRow).where(CoatRow.open_piece_id.is_not(None)).order_by(CoatRow.started_at)
             )
-            return [_coat(session, row) for row in rows]
+            return [to_coat(session, row) for row in rows]
 
     def open_coat(self, piece_id: int) -> Coat | None:
         """The coat open on a piece, if any."""
         with self._session() as session:
             row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
-            return None if row is None else _coat(session, row)
+            return None if row is None else to_coat(session, row)
 
     def coat_spans(self, after: timedelta) -> list[tuple[datetime, datetime]]:
         """For each coat, from half an hour before spraying to ``after`` its end: readings that belong to it."""
@@ -320,14 +327,47 @@ class Records:
             for coat in self.coats()
         ]
 
+    # What stands in the booth
+
+    def set_up_booth(self, setup: BoothSetup) -> BoothSetup:
+        """Say which piece stands in a booth and which material is about to be sprayed there."""
+        with self._session() as session:
+            if setup.piece_id is not None:
+                live(session, PieceRow, "piece", setup.piece_id)
+            if setup.material_id is not None:
+                live(session, MaterialRow, "material", setup.material_id)
+            row = session.get(BoothSetupRow, setup.booth)
+            if row is None:
+                session.add(BoothSetupRow(**columns_of(setup)))
+            else:
+                row.piece_id, row.material_id, row.changed_at = setup.piece_id, setup.material_id, setup.changed_at
+            return setup
+
+    def booth_setups(self) -> list[BoothSetup]:
+        """What stands in each booth that was ever set up, by booth."""
+        with self._session() as session:
+            rows = session.scalars(select(BoothSetupRow).order_by(BoothSetupRow.booth))
+            return [BoothSetup(**fields_of(row, BoothSetup)) for row in rows]
+
+    def presses_done_until(self, booth: str, node: str) -> datetime | None:
+        """Time of the newest button press of a node that has been acted on."""
+        with self._session() as session:
+            row = session.get(PressRow, (booth, node))
+            return None if row is None else row.until
+
+    def presses_done(self, booth: str, node: str, until: datetime) -> None:
+        """Note that a node's button presses up to a time have been acted on."""
+        with self._session() as session:
+            session.merge(PressRow(booth=booth, node=node, until=until))
+
     # Checks and outcomes
 
     def add_check(self, check: Check) -> Check:
         """Store a readiness check of a coat."""
         with self._session() as session:
-            _live(session, CoatRow, "coat", check.coat_id)
-            row = CheckRow(**_columns(check))
-            _insert(session, row, "check", "this check exists already")
+            live(session, CoatRow, "coat", check.coat_id)
+            row = CheckRow(**columns_of(check))
+            insert(session, row, "check", "this check exists already")
             return replace(check, id=row.id)
 
     def checks(self, coat_id: int) -> list[Check]:
@@ -338,14 +378,14 @@ class Records:
                 .where(CheckRow.coat_id == coat_id, CheckRow.deleted_at.is_(None))
                 .order_by(CheckRow.at, CheckRow.id)
             )
-            return [Check(**_fields(row, Check)) for row in rows]
+            return [Check(**fields_of(row, Check)) for row in rows]
 
     def add_outcome(self, outcome: Outcome) -> Outcome:
         """Store how a coat came out."""
         with self._session() as session:
-            _live(session, CoatRow, "coat", outcome.coat_id)
-            row = OutcomeRow(**_columns(outcome))
-            _insert(session, row, "outcome", "this outcome exists already")
+            live(session, CoatRow, "coat", outcome.coat_id)
+            row = OutcomeRow(**columns_of(outcome))
+            insert(session, row, "outcome", "this outcome exists already")
             return replace(outcome, id=row.id)
 
     def outcomes(self, coat_id: int) -> list[Outcome]:
@@ -356,7 +396,7 @@ class Records:
                 .where(OutcomeRow.coat_id == coat_id, OutcomeRow.deleted_at.is_(None))
                 .order_by(OutcomeRow.seen_at, OutcomeRow.id)
             )
-            return [Outcome(**_fields(row, Outcome)) for row in rows]
+            return [Outcome(**fields_of(row, Outcome)) for row in rows]
 
     # Deleting, undoing, auditing
 
@@ -369,10 +409,10 @@ class Records:
             ``material``, ``mix``, ``piece``, ``coat``, ``check`` or ``outcome``.
         """
         with self._session() as session:
-            row = _live(session, _table(kind), kind, record_id)
+            row = live(session, table_of(kind), kind, record_id)
             changes: dict[str, Any] = {"deleted_at": datetime.now(UTC)}
             changes |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
-            return _change(session, row, kind, "delete", changes)
+            return change(session, row, kind, "delete", changes)
 
     def undo(self, audit_id: int) -> AuditEntry:
         """Put a record back to what it was before one change.
@@ -386,13 +426,13 @@ class Records:
             entry = session.get(AuditRow, audit_id)
             if entry is None:
                 raise NotFound(f"there is no change {audit_id}")
-            row = session.get(_table(entry.record), entry.record_id)
-            if row is None or _state(row) != entry.after:
+            row = session.get(table_of(entry.record), entry.record_id)
+            if row is None or state_of(row) != entry.after:
                 raise Conflict(f"{entry.record} {entry.record_id} has changed since; undo the later change first")
-            before: dict[str, Any] = _loaded(row, entry.before) if entry.before else {"deleted_at": datetime.now(UTC)}
+            before: dict[str, Any] = loaded(row, entry.before) if entry.before else {"deleted_at": datetime.now(UTC)}
             if not entry.before:
                 before |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
-            return _change(session, row, entry.record, "undo", before, "its name or place has been taken since")
+            return change(session, row, entry.record, "undo", before, "its name or place has been taken since")
 
     def audit(self, kind: str | None = None, record_id: int | None = None, most: int = 100) -> list[AuditEntry]:
         """Changes, newest first, of all records, one kind, or one record."""
@@ -402,7 +442,7 @@ class Records:
         if record_id is not None:
             query = query.where(AuditRow.record_id == record_id)
         with self._session() as session:
-            return [_entry(row) for row in session.scalars(query)]
+            return [to_entry(row) for row in session.scalars(query)]
 
     @contextmanager
     def _session(self) -> Iterator[Session]:
@@ -420,127 +460,3 @@ class Records:
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
     for pragma in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _insert(session: Session, row: Row, kind: str, taken: str, action: str = "create") -> None:
-    session.add(row)
-    _flush(session, taken)
-    session.add(
-        AuditRow(at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=None, after=_state(row))
-    )
-
-
-def _change(
-    session: Session, row: Row, kind: str, action: str, changes: dict[str, Any], taken: str = "it is taken"
-) -> AuditEntry:
-    before = _state(row)
-    for column, value in changes.items():
-        setattr(row, column, value)
-    _flush(session, taken)
-    entry = AuditRow(
-        at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=before, after=_state(row)
-    )
-    session.add(entry)
-    session.flush()
-    return _entry(entry)
-
-
-def _flush(session: Session, taken: str) -> None:
-    try:
-        session.flush()
-    except IntegrityError as error:
-        raise Conflict(taken) from error
-
-
-def _table(kind: str) -> type[Row]:
-    if kind not in KINDS:
-        raise NotFound(f"there is no kind of record {kind!r}; expected one of {', '.join(KINDS)}")
-    return KINDS[kind]
-
-
-def _live(session: Session, table: type[_R], kind: str, record_id: int) -> _R:
-    row = session.get(table, record_id)
-    if row is None or row.deleted_at is not None:
-        raise NotFound(f"there is no {kind} {record_id}")
-    return row
-
-
-def _named(session: Session, table: Any, kind: str, name_or_id: str | int) -> Any:
-    if isinstance(name_or_id, int):
-        return _live(session, table, kind, name_or_id)
-    row = session.scalar(select(table).where(table.name_key == _key(name_or_id)))
-    if row is None:
-        names = list(session.scalars(select(table.name).where(table.deleted_at.is_(None)).order_by(table.name)))
-        near = difflib.get_close_matches(name_or_id, names, n=3, cutoff=0.4)
-        hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
-        raise NotFound(f"there is no {kind} {name_or_id!r}{hint}")
-    return row
-
-
-def _key(name: str) -> str:
-    return name.strip().casefold()
-
-
-def _version(session: Session, material_id: int, version: int) -> MaterialVersionRow:
-    row = session.scalar(
-        select(MaterialVersionRow).where(
-            MaterialVersionRow.material_id == material_id, MaterialVersionRow.version == version
-        )
-    )
-    if row is None:
-        raise NotFound(f"there is no version {version} of material {material_id}")
-    return row
-
-
-def _material(row: MaterialRow, version: MaterialVersionRow) -> Material:
-    return replace(documents.from_document(version.document), id=row.id, version=version.version)
-
-
-def _mix(session: Session, row: MixRow) -> Mix:
-    version = session.get_one(MaterialVersionRow, row.material_version_id)
-    material = replace(documents.from_document(version.document), id=version.material_id, version=version.version)
-    return Mix(material=material, **_fields(row, Mix, skip=("material",)))
-
-
-def _piece(row: PieceRow) -> Piece:
-    return Piece(**_fields(row, Piece))
-
-
-def _coat(session: Session, row: CoatRow) -> Coat:
-    mix = _mix(session, session.get_one(MixRow, row.mix_id))
-    return Coat(mix=mix, **_fields(row, Coat, skip=("mix",)))
-
-
-def _columns(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
-    return {item.name: getattr(record, item.name) for item in fields(record) if item.name not in (*skip, "id")}
-
-
-def _fields(row: Row, kind: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
-    return {item.name: getattr(row, item.name) for item in fields(kind) if item.name not in skip}
-
-
-def _state(row: Row) -> dict[str, Any]:
-    """A row as JSON can hold it."""
-    values = {column.key: getattr(row, column.key) for column in row.__table__.columns}
-    return {key: value.isoformat() if isinstance(value, datetime) else value for key, value in values.items()}
-
-
-def _loaded(row: Row, state: dict[str, Any]) -> dict[str, Any]:
-    """A row's values from what :func:`_state` made of them."""
-    times = {column.key for column in row.__table__.columns if isinstance(column.type, UtcDateTime)}
-    return {
-        key: datetime.fromisoformat(value) if key in times and value is not None else value
-        for key, value in state.items()
-    }
-
-
-def _entry(row: AuditRow) -> AuditEntry:
-    return AuditEntry(
-        id=row.id,
-        at=row.at,
-        record=row.record,
-        record_id=row.record_id,
-        action=row.action,
-        before=row.before,
-        after=row.after,
-    )

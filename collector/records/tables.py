@@ -156,3 +156,22 @@ class AuditRow(Base):
     action: Mapped[str]
     before: Mapped[dict[str, Any] | None] = mapped_column(JSON)
     after: Mapped[dict[str, Any] | None] = mapped_column(JSON)
+
+
+class BoothSetupRow(Base):
+    """What stands in a booth."""
+
+    __tablename__ = "booth_setup"
+    booth: Mapped[str] = mapped_column(primary_key=True)
+    piece_id: Mapped[int | None] = mapped_column(ForeignKey("piece.id"))
+    material_id: Mapped[int | None] = mapped_column(ForeignKey("material.id"))
+    changed_at: Mapped[datetime]
+
+
+class PressRow(Base):
+    """Up to when a node's button presses have been acted on."""
+
+    __tablename__ = "button_press"
+    booth: Mapped[str] = mapped_column(primary_key=True)
+    node: Mapped[str] = mapped_column(primary_key=True)
+    until: Mapped[datetime]

@@ -9,7 +9,7 @@ from sqlalchemy import Engine, inspect, text
 
 from collector.errors import StoreTooNew
 
-HEAD: Final = "0001"
+HEAD: Final = "0002"
 """The newest migration. A store already there is opened without loading the migration machinery."""
 
 
