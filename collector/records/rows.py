@@ -17,6 +17,7 @@ from collector.records import documents
 from collector.records.model import AuditEntry, Coat, Material, Mix, Piece
 from collector.records.tables import (
     AuditRow,
+    Base,
     CheckRow,
     CoatRow,
     MaterialRow,
@@ -40,6 +41,7 @@ _R = TypeVar("_R", bound=Row)
 
 
 def insert(session: Session, row: Row, kind: str, taken: str, action: str = "create") -> None:
+    """Add a row with its audit entry; ``taken`` is said if the database refuses it as a duplicate."""
     session.add(row)
     flush(session, taken)
     session.add(
@@ -50,6 +52,7 @@ def insert(session: Session, row: Row, kind: str, taken: str, action: str = "cre
 def change(
     session: Session, row: Row, kind: str, action: str, changes: dict[str, Any], taken: str = "it is taken"
 ) -> AuditEntry:
+    """Change columns of a row with its audit entry; ``taken`` is said if the database refuses a duplicate."""
     before = state_of(row)
     for column, value in changes.items():
         setattr(row, column, value)
@@ -63,6 +66,7 @@ def change(
 
 
 def flush(session: Session, taken: str) -> None:
+    """Send what is pending to the database, saying ``taken`` if it refuses a duplicate."""
     try:
         session.flush()
     except IntegrityError as error:
@@ -70,12 +74,14 @@ def flush(session: Session, taken: str) -> None:
 
 
 def table_of(kind: str) -> type[Row]:
+    """The table of a kind of record; NotFound for an unknown kind."""
     if kind not in KINDS:
         raise NotFound(f"there is no kind of record {kind!r}; expected one of {', '.join(KINDS)}")
     return KINDS[kind]
 
 
 def live(session: Session, table: type[_R], kind: str, record_id: int) -> _R:
+    """The row of a record that is not deleted; NotFound otherwise."""
     row = session.get(table, record_id)
     if row is None or row.deleted_at is not None:
         raise NotFound(f"there is no {kind} {record_id}")
@@ -83,6 +89,7 @@ def live(session: Session, table: type[_R], kind: str, record_id: int) -> _R:
 
 
 def by_name(session: Session, table: Any, kind: str, name_or_id: str | int) -> Any:
+    """A live row by number, or by name in any case; NotFound suggests near names."""
     if isinstance(name_or_id, int):
         return live(session, table, kind, name_or_id)
     row = session.scalar(select(table).where(table.name_key == name_key(name_or_id)))
@@ -95,10 +102,12 @@ def by_name(session: Session, table: Any, kind: str, name_or_id: str | int) -> A
 
 
 def name_key(name: str) -> str:
+    """What makes two names the same: any case, blanks at the ends aside."""
     return name.strip().casefold()
 
 
 def version_row(session: Session, material_id: int, version: int) -> MaterialVersionRow:
+    """One version of a material; NotFound if there is none."""
     row = session.scalar(
         select(MaterialVersionRow).where(
             MaterialVersionRow.material_id == material_id, MaterialVersionRow.version == version
@@ -110,29 +119,35 @@ def version_row(session: Session, material_id: int, version: int) -> MaterialVer
 
 
 def to_material(row: MaterialRow, version: MaterialVersionRow) -> Material:
+    """A material in the version given."""
     return replace(documents.from_document(version.document), id=row.id, version=version.version)
 
 
 def to_mix(session: Session, row: MixRow) -> Mix:
+    """A mix with the material version it was made of."""
     version = session.get_one(MaterialVersionRow, row.material_version_id)
     material = replace(documents.from_document(version.document), id=version.material_id, version=version.version)
     return Mix(material=material, **fields_of(row, Mix, skip=("material",)))
 
 
 def to_piece(row: PieceRow) -> Piece:
+    """A piece."""
     return Piece(**fields_of(row, Piece))
 
 
 def to_coat(session: Session, row: CoatRow) -> Coat:
+    """A coat with its mix."""
     mix = to_mix(session, session.get_one(MixRow, row.mix_id))
     return Coat(mix=mix, **fields_of(row, Coat, skip=("mix",)))
 
 
 def columns_of(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
+    """A record's fields as columns, its number aside."""
     return {item.name: getattr(record, item.name) for item in fields(record) if item.name not in (*skip, "id")}
 
 
-def fields_of(row: Row, kind: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
+def fields_of(row: Base, kind: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
+    """A row's columns as the fields of a record."""
     return {item.name: getattr(row, item.name) for item in fields(kind) if item.name not in skip}
 
 
@@ -152,6 +167,7 @@ def loaded(row: Row, state: dict[str, Any]) -> dict[str, Any]:
 
 
 def to_entry(row: AuditRow) -> AuditEntry:
+    """An audit entry."""
     return AuditEntry(
         id=row.id,
         at=row.at,
