@@ -271,3 +271,26 @@ def test_a_coat_must_have_a_piece_and_a_mix(records, piece, mix):
         records.log_coat(Coat(piece_id=77, mix=mix, booth="b", started_at=START))
     with pytest.raises(NotFound, match="there is no mix 77"):
         records.log_coat(Coat(piece_id=piece.id, mix=replace(mix, id=77), booth="b", started_at=START))
+
+
+def test_a_store_of_the_first_version_is_brought_up_with_all_it_holds(tmp_path):
+    from pathlib import Path
+
+    from alembic import command
+    from alembic.config import Config
+    from sqlalchemy import text
+
+    url = f"sqlite:///{tmp_path / 'old.sqlite'}"
+    engine = create_engine(url)
+    config = Config()
+    config.set_main_option("script_location", str(Path(runner.__file__).parent))
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+        columns = "name, name_key, substrate, owner_reference, note"
+        connection.execute(text(f"INSERT INTO piece ({columns}) VALUES ('Old shell', 'old shell', 'ply', '', '')"))
+    engine.dispose()
+    records = open_records(url)
+    assert [piece.name for piece in records.pieces()] == ["Old shell"]
+    assert records.booth_setups() == []
+    records.close()
