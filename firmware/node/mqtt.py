@@ -8,10 +8,18 @@ import asyncio
 import struct
 import time
 
-_CONNECT, _CONNACK, _PUBLISH, _PUBACK = 0x10, 0x20, 0x30, 0x40
-_SUBSCRIBE, _SUBACK, _PINGREQ, _PINGRESP, _DISCONNECT = 0x82, 0x90, 0xC0, 0xD0, 0xE0
+from micropython import const
+
+_CONNECT = const(0x10)
+_CONNACK = const(0x20)
+_PUBLISH = const(0x30)
+_PUBACK = const(0x40)
+_SUBSCRIBE = const(0x82)
+_SUBACK = const(0x90)
+_PINGREQ = const(0xC0)
+_DISCONNECT = const(0xE0)
 _REFUSALS = ("", "protocol version", "client id", "unavailable", "username or password", "not authorised")
-_MAX_INCOMING = 2048
+_MAX_INCOMING = const(2048)
 
 
 class MqttError(OSError):

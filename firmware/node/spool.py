@@ -29,9 +29,8 @@ class Spool:
         self._folder = folder
         self._segment_bytes = segment_bytes
         self._max_segments = max(2, max_bytes // segment_bytes)
-        self._buffer = bytearray(segment_bytes)
-        self._loaded = None  # first index of the segment in the buffer
-        self._filled = self._at = 0
+        self._reader = self._reading = None  # the file being read, and its first index
+        self._at = 0  # where in it
         self._last = None
         self._file = None
         self._size = 0
@@ -83,21 +82,20 @@ class Spool:
             if start > index:
                 break
             segment = start
-        if self._loaded != segment:
-            self._load(segment)
+        if self._reading != segment:
+            self._open(segment)
         for again in (False, True):
             # Records are mostly asked for in order, so the search goes on where it ended.
             while True:
                 found = self._step()
                 if found is None:
                     break
-                number, start, end = found
-                if number == index:
-                    return bytes(self._buffer[start:end])
-                if number > index:
+                if found[0] == index:
+                    return found[1]
+                if found[0] > index:
                     break
             if not again:
-                self._load(segment)
+                self._open(segment)
         return None
 
     def skip_unreadable(self):
@@ -109,15 +107,15 @@ class Spool:
     def last(self):
         """Payload of the newest record on flash, or None."""
         for segment in reversed(self._segments):
-            self._load(segment)
-            found = None
+            self._open(segment)
+            newest = None
             while True:
-                step = self._step()
-                if step is None:
+                found = self._step()
+                if found is None:
                     break
-                found = step
-            if found:
-                return bytes(self._buffer[found[1] : found[2]])
+                newest = found[1]
+            if newest is not None:
+                return newest
         return None
 
     def release(self, index):
@@ -127,8 +125,9 @@ class Spool:
             self._remove_oldest()
 
     def close(self):
-        """Close the file; for tests and orderly ends, a power cut does as well."""
+        """Close the files; for tests and orderly ends, a power cut does as well."""
         self._close()
+        self._stop_reading()
 
     def _path(self, segment):
         return "%s/%010d.seg" % (self._folder, segment)
@@ -146,16 +145,12 @@ class Spool:
         self._file.write(raw)
         self._file.flush()
         self._size += len(raw)
-        if self._loaded == self._segments[-1]:
-            self._loaded = None
+        if self._reading == self._segments[-1]:
+            self._stop_reading()  # an open file need not see what is added
 
     def _close(self):
-        file, self._file, self._loaded = self._file, None, None
-        if file:
-            try:
-                file.close()
-            except OSError:
-                pass
+        file, self._file = self._file, None
+        _close_quietly(file)
 
     def _drop_oldest(self):
         self.dropped += max(0, self._segments[1] - self.first)
@@ -164,55 +159,71 @@ class Spool:
 
     def _remove_oldest(self):
         segment = self._segments.pop(0)
-        if self._loaded == segment:
-            self._loaded = None
+        if self._reading == segment:
+            self._stop_reading()
         try:
             os.remove(self._path(segment))
         except OSError:
             pass  # gone already, or found again at the next start and released again
 
-    def _load(self, segment):
-        self._at = self._filled = 0
-        self._loaded = segment
+    def _open(self, segment):
+        self._stop_reading()
         try:
-            with open(self._path(segment), "rb") as file:
-                self._filled = file.readinto(self._buffer) or 0
+            self._reader = open(self._path(segment), "rb")
         except OSError:
             pass
+        self._reading, self._at = segment, 0
+
+    def _stop_reading(self):
+        reader, self._reader, self._reading = self._reader, None, None
+        _close_quietly(reader)
 
     def _step(self):
-        """(index, start, end) of the next whole record's payload in the buffer; damage is stepped over."""
-        buffer, filled = self._buffer, self._filled
-        while self._at + _EXTRA <= filled:
-            at = self._at
-            if buffer[at] == _MARK:
-                _, length, index = struct.unpack_from(_HEAD, buffer, at)
-                end = at + _HEAD_BYTES + length
-                if end + 4 <= filled:
-                    check = struct.unpack_from("<I", buffer, end)[0]
-                    if crc32(memoryview(buffer)[at:end]) == check:
-                        self._at = end + 4
-                        return index, at + _HEAD_BYTES, end
-            self._at = at + 1
+        """(index, payload) of the next whole record of the file being read; damage is stepped over."""
+        reader = self._reader
+        while reader:
+            reader.seek(self._at)
+            head = reader.read(_HEAD_BYTES)
+            if len(head) < _HEAD_BYTES:
+                return None
+            mark, length, index = struct.unpack(_HEAD, head)
+            if mark == _MARK and length + _EXTRA <= self._segment_bytes:
+                rest = reader.read(length + 4)
+                if len(rest) == length + 4:
+                    payload = rest[:length]
+                    if struct.unpack("<I", rest[length:])[0] == crc32(payload, crc32(head)):
+                        self._at += length + _EXTRA
+                        return index, payload
+            self._at += 1
         return None
 
     def _recover(self, segment):
         """The index that follows the newest segment's records; a clean end is written on from."""
-        self._load(segment)
+        self._open(segment)
         index, whole_to = segment, 0
         while True:
             found = self._step()
             if found is None:
                 break
             index, whole_to = found[0] + 1, self._at
-        rest = self._filled - whole_to
-        if not rest and whole_to:
+        size = os.stat(self._path(segment))[6]
+        if size == whole_to > 0:
             self._file = open(self._path(segment), "ab")
             self._size = whole_to
-        if rest >= _EXTRA and self._buffer[whole_to] == _MARK:
-            _, length, number = struct.unpack_from(_HEAD, self._buffer, whole_to)
-            if number == index and rest >= length + _EXTRA:
+        elif size - whole_to >= _EXTRA:
+            self._reader.seek(whole_to)
+            mark, length, number = struct.unpack(_HEAD, self._reader.read(_HEAD_BYTES))
+            if mark == _MARK and number == index and size - whole_to >= length + _EXTRA:
                 # Complete but spoilt later: it may have been sent, so its number is not given again.
                 self.damaged += 1
                 index += 1
+        self._stop_reading()
         return index
+
+
+def _close_quietly(file):
+    try:
+        if file:
+            file.close()
+    except OSError:
+        pass

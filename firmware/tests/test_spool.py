@@ -111,6 +111,7 @@ def test_a_record_too_large_is_refused_with_its_size():
 
 def test_a_file_cut_at_any_byte_keeps_every_whole_record_and_goes_on():
     spool = written(12)
+    spool.close()
     name = FOLDER + "/" + os.listdir(FOLDER)[0]
     with open(name, "rb") as file:
         whole = file.read()
@@ -128,10 +129,12 @@ def test_a_file_cut_at_any_byte_keeps_every_whole_record_and_goes_on():
         assert spool.next == left + 1, (cut, spool.next, left)
         assert held(spool) == [(n, payload(n)) for n in range(1, left + 1)], cut
         assert spool.append(b"after") == left + 1
+        spool.close()
         again = Spool(FOLDER)
         assert held(again)[-1] == (left + 1, b"after"), cut
         assert len(again) == left + 1
         assert spool.damaged == 0 and again.damaged == 0
+        again.close()
 
 
 def cut_power_at_every_write(record_bytes, **options):

@@ -221,7 +221,10 @@ def compiled(folder: Path) -> Path:
         target = folder / inside
         target.parent.mkdir(parents=True, exist_ok=True)
         if inside.parts[0] in ("node", "sensors"):
-            subprocess.run([str(MPY_CROSS), "-O2", "-o", str(target.with_suffix(".mpy")), str(source)], check=True)
+            subprocess.run(
+                [str(MPY_CROSS), "-O2", "-s", str(inside), "-o", str(target.with_suffix(".mpy")), str(source)],
+                check=True,
+            )
         else:
             shutil.copy(source, target)
     return folder
