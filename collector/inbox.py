@@ -41,11 +41,15 @@ class Inbox:
         self._messages: deque[Message] = deque()
         self._bytes = 0
         self._changed = threading.Condition()
-        self.overflowed = False
         self.refusing = False
 
     def __len__(self) -> int:
         return len(self._messages)
+
+    @property
+    def full(self) -> bool:
+        """Whether the next message would have to wait."""
+        return not self._has_room()
 
     def put(self, message: Message) -> None:
         """Add it, or, where no room comes free, leave it unacknowledged for the broker to send again."""
@@ -53,7 +57,6 @@ class Inbox:
             if not self._changed.wait_for(lambda: self.refusing or self._has_room(), ROOM_TIMEOUT_S):
                 self.refusing = True
             if self.refusing:
-                self.overflowed = True
                 return
             self._messages.append(message)
             self._bytes += len(message.payload)
@@ -77,7 +80,7 @@ class Inbox:
     def accept(self) -> None:
         """Take messages again."""
         with self._changed:
-            self.refusing = self.overflowed = False
+            self.refusing = False
 
     def _has_room(self) -> bool:
         return len(self._messages) < self._most and self._bytes < self._most_bytes

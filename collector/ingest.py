@@ -101,6 +101,7 @@ class Ingest:
         self._connection = 0
         self._announce = False
         self._trouble: str | None = None
+        self._trouble_said: str | None = None
         self._paused: str | None = None
         self._stored = self._dead_letters = self._unsaid_letters = 0
         self._letters_said_at = -LETTER_LOG_PERIOD_S
@@ -121,7 +122,7 @@ class Ingest:
                 messages = self._gather(stop_event)
                 if messages:
                     self._store_all(messages, stop_event)
-                if self._inbox.overflowed and not len(self._inbox):
+                if self._inbox.refusing and not len(self._inbox):
                     self._fetch_again()
             rest = self._inbox.take(self._settings.ingest.queue_messages, 0)
             if rest:
@@ -190,33 +191,34 @@ class Ingest:
         """Connect anew, so that the broker sends again what found no room."""
         self._disconnect()
         self._inbox.accept()
+        self._client = self._new_client()  # a stopped one would leave its wake-up sockets open if started again
         self._connect()
 
     # From here to the writer: called by the network thread, which an exception would end.
 
     def _on_connect(self, client: mqtt.Client, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
         if reason.is_failure:
-            self._say_trouble(f"the broker refuses the collector: {reason}")
+            self._say(f"the broker refuses the collector: {reason}")
             return
         self._connection += 1
         client.subscribe([(f"{wire.TOPIC_ROOT}/+/+/{kind}", 1) for kind in (wire.READINGS, wire.EVENTS, wire.STATUS)])
-        self._connected, self._trouble, self._announce = True, None, True
+        self._connected, self._trouble, self._trouble_said, self._announce = True, None, None, True
         log.info("connected to the broker at %s:%d", self._settings.mqtt.host, self._settings.mqtt.port)
 
     def _on_disconnect(self, _client: Any, _data: Any, _flags: Any, reason: Any, _props: Any) -> None:
         was_connected, self._connected = self._connected, False
         if was_connected and reason.is_failure:
-            self._say_trouble(f"the broker is gone ({reason})")
+            self._say(f"the broker is gone ({reason})")
 
     def _on_connect_fail(self, _client: Any, _data: Any) -> None:
-        options = self._settings.mqtt
-        self._say_trouble(f"no broker answers at {options.host}:{options.port}")
+        starting = self._connection == 0 and time.monotonic() - self._began < START_GRACE_S
+        self._say(f"no broker answers at {self._settings.mqtt.host}:{self._settings.mqtt.port}", quietly=starting)
 
-    def _say_trouble(self, trouble: str) -> None:
-        starting = time.monotonic() - self._began < START_GRACE_S
-        if trouble != self._trouble and not (starting and self._connection == 0):
+    def _say(self, trouble: str, *, quietly: bool = False) -> None:
+        self._trouble = trouble
+        if trouble != self._trouble_said and not quietly:
             log.warning("%s; trying again for as long as it takes", trouble)
-            self._trouble = trouble
+            self._trouble_said = trouble
 
     def _on_message(self, _client: Any, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
@@ -289,7 +291,7 @@ class Ingest:
             else:
                 self._resume()
                 return acknowledged
-            if self._inbox.overflowed and self._connected:
+            if self._inbox.full and not self._inbox.refusing:
                 self._disconnect()
             self._keep_house()
             if stop_event.wait(wait_s):

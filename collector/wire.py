@@ -412,7 +412,10 @@ def _parse_array(payload: bytes) -> Sequence[Any]:
 
 
 def _parse_object(text: str) -> Mapping[str, Any]:
-    parsed = _parse_json(text)
+    try:
+        parsed = _parse_json(text)
+    except PackError as reason:
+        raise PackError(f"status {_short(text)}; expected 'online', 'offline' or a JSON object") from reason
     if not isinstance(parsed, dict):
         raise PackError(f"status {_short(parsed)}; expected 'online', 'offline' or a JSON object")
     return parsed

@@ -121,6 +121,8 @@ class ReadingStore(Protocol):
             call may succeed later.
         StoreError
             If the store cannot be used.
+        ValueError
+            If something in the batch is such that no try would store it; nothing was written.
         """
         ...
 

@@ -387,6 +387,8 @@ class SqliteReadingStore:
     def _translated(self) -> Iterator[None]:
         try:
             yield
+        except (sqlite3.IntegrityError, sqlite3.DataError) as error:  # these speak of the data, not of the store
+            raise ValueError(f"reading store {self._path} cannot hold this: {error}") from error
         except sqlite3.Error as error:
             name = getattr(error, "sqlite_errorname", "") or ""
             if name.startswith(("SQLITE_FULL", "SQLITE_BUSY", "SQLITE_LOCKED", "SQLITE_IOERR")):
