@@ -1,8 +1,7 @@
 """The built-in MQTT broker: a pipe between the nodes and the collector that needs no installing.
 
 It keeps nothing when it stops. That costs no reading, since a node deletes a record only when the collector
-says it is stored. A shop that runs several collectors or wants a login for each node uses mosquitto instead
-(``docs/mosquitto.conf``).
+says it is stored. A shop that runs several collectors or wants TLS uses mosquitto instead (``docs/mosquitto.conf``).
 """
 
 from __future__ import annotations
@@ -16,13 +15,16 @@ import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 from amqtt.broker import Broker
+from amqtt.contexts import Action
 from amqtt.errors import BrokerError
-from amqtt.plugins.base import BaseAuthPlugin
+from amqtt.plugins.base import BaseAuthPlugin, BaseTopicPlugin
 
-from collector.errors import ServiceError
+from collector.errors import ServiceError, StoreError
+from collector.node_access import Access
 from collector.settings import Mqtt
 
 log = logging.getLogger(__name__)
@@ -30,36 +32,65 @@ log = logging.getLogger(__name__)
 ABSENT_SESSION_S: Final = 600
 """Messages for a persistent client that is away are kept this long at most, which bounds the memory."""
 
-STOP_TIMEOUT_S: Final = 1.5
+STOP_TIMEOUT_S: Final = 1.0
 POLL_S: Final = 0.1
 
 
-class ShopLogin(BaseAuthPlugin):  # type: ignore[misc]  # the library is not typed
-    """Lets in whoever knows the one user name and password, or everybody when no user name is set.
+class ShopLogin(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]  # the library is not typed
+    """Lets in whoever knows the shop's user name and password, with all rights, and each registered node with its own.
 
-    The library's own anonymous login is not used: it keeps no messages for a client that is away.
+    When no user name is set, everybody is let in and may do everything. The library's own anonymous login is
+    not used: it keeps no messages for a client that is away.
     """
 
     @dataclass
     class Config:
-        """What the broker hands to this plugin."""
+        """What the broker hands to this plugin; ``nodes`` is the folder of the nodes' passwords and rights."""
 
         username: str = ""
         password: str = ""
+        nodes: str = ""
 
         def __repr__(self) -> str:
             return "Config(hidden)"
 
+    def __init__(self, context: Any) -> None:
+        super().__init__(context)
+        self._access = Access(Path(self.config.nodes)) if self.config.nodes else None
+
     async def authenticate(self, *, session: Any) -> bool:
-        """Whether this session's user name and password are the right ones."""
+        """Whether this session's user name and password are right, and its last will is one it may publish."""
         if not self.config.username:
             return True
         name_fits = hmac.compare_digest(_octets(session.username), _octets(self.config.username))
         password_fits = hmac.compare_digest(_octets(session.password), _octets(self.config.password))
-        return name_fits and password_fits
+        if name_fits and password_fits:
+            return True
+        try:
+            known = self._access is not None and self._access.knows(session.username or "", session.password or "")
+        except (StoreError, UnicodeError) as error:
+            log.warning("a login is refused: %s", error)
+            return False
+        # The library publishes a last will without asking about its topic.
+        return known and (not session.will_topic or self._may(session, "write", session.will_topic))
+
+    async def topic_filtering(self, *, session: Any = None, topic: str | None = None, action: Any = None) -> bool:
+        """Whether this session may publish to the topic, or read all that its topic filter takes in."""
+        if not self.config.username:
+            return True
+        return self._may(session, "write" if action == Action.PUBLISH else "read", topic or "")
+
+    def _may(self, session: Any, right: str, topic: str) -> bool:
+        if session.username == self.config.username:
+            return True
+        try:
+            return self._access is not None and self._access.may(session.username or "", right, topic)
+        except StoreError as error:
+            log.warning("a message is refused: %s", error)
+            return False
 
 
-def run_broker(settings: Mqtt, stop_event: threading.Event) -> None:
+def run_broker(settings: Mqtt, stop_event: threading.Event, nodes: Path | None = None) -> None:
     """Run the broker in this thread until the event is set, or until it fails.
 
     Parameters
@@ -68,6 +99,8 @@ def run_broker(settings: Mqtt, stop_event: threading.Event) -> None:
         Address, port and login; without a user name anybody on this machine may connect.
     stop_event : threading.Event
         Stops it within 2 s.
+    nodes : Path, optional
+        Folder of the nodes' passwords and rights; what changes there counts from the next login or message on.
 
     Raises
     ------
@@ -80,11 +113,11 @@ def run_broker(settings: Mqtt, stop_event: threading.Event) -> None:
             "TACKFREE_MQTT_PASSWORD, or use 127.0.0.1"
         )
     with _quiet_library():
-        asyncio.run(_serve(settings, stop_event))
+        asyncio.run(_serve(settings, stop_event, nodes))
 
 
-async def _serve(settings: Mqtt, stop_event: threading.Event) -> None:
-    broker = Broker(_configuration(settings))
+async def _serve(settings: Mqtt, stop_event: threading.Event, nodes: Path | None) -> None:
+    broker = Broker(_configuration(settings, nodes))
     try:
         await broker.start()
     except BrokerError as error:
@@ -101,8 +134,8 @@ async def _serve(settings: Mqtt, stop_event: threading.Event) -> None:
         log.debug("the broker's connections did not close in time and are cut")
 
 
-def _configuration(settings: Mqtt) -> dict[str, Any]:
-    login = {"username": settings.username, "password": settings.password}
+def _configuration(settings: Mqtt, nodes: Path | None) -> dict[str, Any]:
+    login = {"username": settings.username, "password": settings.password, "nodes": str(nodes or "")}
     return {
         "listeners": {"default": {"type": "tcp", "bind": f"{settings.host}:{settings.port}"}},
         "session_expiry_interval": ABSENT_SESSION_S,

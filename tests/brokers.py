@@ -11,7 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 REPOSITORY = Path(__file__).parents[1]
@@ -21,16 +21,21 @@ SHIPPED_CONFIGURATION = REPOSITORY / "docs" / "mosquitto.conf"
 class Process:
     """A child process that can be killed and started again."""
 
-    def __init__(self, arguments: Sequence[str], environment: dict[str, str] | None = None) -> None:
+    def __init__(
+        self, arguments: Sequence[str], environment: dict[str, str] | None = None, stderr: Path | None = None
+    ) -> None:
         self._arguments = list(arguments)
+        self._stderr = stderr
         self._environment = {**os.environ, **(environment or {})}
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
         assert self._process is None
-        self._process = subprocess.Popen(
-            self._arguments, env=self._environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL
-        )
+        with ExitStack() as files:
+            stderr = files.enter_context(self._stderr.open("ab")) if self._stderr else None
+            self._process = subprocess.Popen(
+                self._arguments, env=self._environment, cwd=REPOSITORY, stdout=subprocess.DEVNULL, stderr=stderr
+            )
 
     def kill(self) -> None:
         """As kill -9 does."""
@@ -54,8 +59,14 @@ class Process:
 class BrokerProcess(Process):
     """A broker on a port of its own, the same after each start."""
 
-    def __init__(self, port: int, arguments: Sequence[str], environment: dict[str, str] | None = None) -> None:
-        super().__init__(arguments, environment)
+    def __init__(
+        self,
+        port: int,
+        arguments: Sequence[str],
+        environment: dict[str, str] | None = None,
+        stderr: Path | None = None,
+    ) -> None:
+        super().__init__(arguments, environment, stderr)
         self.port = port
 
     def start(self) -> None:
@@ -78,12 +89,12 @@ def mosquitto(folder: Path, port: int | None = None) -> BrokerProcess:
     return BrokerProcess(chosen, [shutil.which("mosquitto") or "/usr/sbin/mosquitto", "-c", str(configuration)])
 
 
-def builtin(port: int | None = None, **settings: str) -> BrokerProcess:
+def builtin(port: int | None = None, stderr: Path | None = None, **settings: str) -> BrokerProcess:
     """The built-in broker, in a process of its own as the service runs it."""
     chosen = port or free_port()
     given = {"port": str(chosen), **settings}
     environment = {f"TACKFREE_MQTT_{key.upper()}": value for key, value in given.items()}
-    return BrokerProcess(chosen, [sys.executable, "-m", "collector.service", "broker"], environment)
+    return BrokerProcess(chosen, [sys.executable, "-m", "collector.service", "broker"], environment, stderr)
 
 
 @contextmanager
