@@ -129,7 +129,7 @@ class Link:
         except ValueError as error:
             # How the TLS layer refuses a certificate.
             raise OSError("TLS: %s" % str(error).strip())
-        running = asyncio.create_task(client.run())
+        client.start()
         try:
             await client.subscribe(*self._heard)
             self.since_ms = self._running_ms()
@@ -137,18 +137,17 @@ class Link:
             self.connects += 1
             self._failures, self.failure = 0, None
             self._backoff.good()
-            await self._send_on(client, running)
+            await self._send_on(client)
         finally:
             self.since_ms = None
             self._courier.disconnected()
-            running.cancel()
             client.close()
 
-    async def _send_on(self, client, running):
+    async def _send_on(self, client):
         status_ms = None
         while True:
-            if running.done():
-                await running
+            if client.failure:
+                raise client.failure
             if not self.has_network:
                 raise OSError("Wi-Fi: lost")
             now = self.beat_ms = self._running_ms()

@@ -45,7 +45,7 @@ def packet(head, body):
 class Client:
     """One connection to a broker; make a new one after it broke.
 
-    ``on_message(topic, payload, retained)`` and ``on_puback(pid)`` are called from :meth:`run`.
+    ``on_message(topic, payload, retained)`` and ``on_puback(pid)`` are called once it is started.
     ``tls`` is an ``ssl.SSLContext``; ``will`` is (topic, payload), sent retained.
     """
 
@@ -56,7 +56,9 @@ class Client:
         self._pid = 0
         self._writer = None
         self._wait_for_suback = None
+        self._tasks = []
         self.on_message = self.on_puback = None
+        self.failure = None
 
     async def connect(self, host, port, tls=None, wait_ms=10000):
         """Open the connection and be accepted, or raise OSError."""
@@ -98,26 +100,33 @@ class Client:
             why = _REFUSALS[body[1]] if body[1] < len(_REFUSALS) else str(body[1])
             raise MqttError("%s:%d: refused (%s)" % (host, port, why))
 
-    async def run(self):
-        """Read and keep alive until the connection ends, always by raising OSError."""
-        reading = asyncio.create_task(self._read_on())
+    def start(self):
+        """Read and keep alive from now on; :attr:`failure` holds the error that ends it."""
+        for work in (self._read_on(), self._keep_alive()):
+            self._tasks.append(asyncio.create_task(self._guarded(work)))
+
+    async def _guarded(self, work):
         try:
-            while not reading.done():
-                await asyncio.sleep_ms(500)
-                silent_ms = time.ticks_diff(time.ticks_ms(), self._heard)
-                quiet_ms = time.ticks_diff(time.ticks_ms(), self._spoke)
-                if silent_ms > 1500 * self._keepalive_s:
-                    raise MqttError("broker silent for %d ms" % silent_ms)
-                # Also a node that speaks wants to hear: PUBACKs alone may not come.
-                if max(silent_ms, quiet_ms) > 500 * self._keepalive_s:
-                    await self._send(packet(_PINGREQ, b""))
-            await reading
-        finally:
-            reading.cancel()
-            self.close()
+            await work
+        except OSError as error:
+            self.failure = self.failure or error
+        except Exception as error:
+            self.failure = self.failure or MqttError("malformed packet (%r)" % error)
+        self.close()
+
+    async def _keep_alive(self):
+        while True:
+            await asyncio.sleep_ms(500)
+            silent_ms = time.ticks_diff(time.ticks_ms(), self._heard)
+            quiet_ms = time.ticks_diff(time.ticks_ms(), self._spoke)
+            if silent_ms > 1500 * self._keepalive_s:
+                raise MqttError("broker silent for %d ms" % silent_ms)
+            # Asked also while it only hears: a dead line is told by an answer that does not come.
+            if max(silent_ms, quiet_ms) > 500 * self._keepalive_s:
+                await self._send(packet(_PINGREQ, b""))
 
     async def subscribe(self, *topics, wait_ms=5000):
-        """Subscribe at QoS 1; returns when the broker has granted it. Needs :meth:`run` beside it."""
+        """Subscribe at QoS 1; returns when the broker has granted it. To be started before."""
         pid = self.take_pid()
         granted = self._wait_for_suback = asyncio.Event()
         body = struct.pack(">H", pid) + b"".join([_string(t) + b"\x01" for t in topics])
@@ -125,7 +134,7 @@ class Client:
         try:
             await asyncio.wait_for_ms(granted.wait(), wait_ms)
         except asyncio.TimeoutError:
-            raise MqttError("no answer to a subscription in %d ms" % wait_ms)
+            raise self.failure or MqttError("no answer to a subscription in %d ms" % wait_ms)
 
     def take_pid(self):
         """A packet id for :meth:`publish`; note it first, for the answer may come before publish returns."""
@@ -144,6 +153,9 @@ class Client:
 
     def close(self):
         """Drop the connection at once."""
+        for task in self._tasks:
+            if task is not asyncio.current_task():
+                task.cancel()
         writer, self._writer = self._writer, None
         if writer:
             try:
