@@ -23,7 +23,7 @@ from collector.advice.readiness import Readiness, assess, gather
 from collector.errors import NotFound, SettingsError
 from collector.readings.base import DeadLetter, NodeState
 from collector.readings.sqlite import SqliteReadingStore
-from collector.records.model import AuditEntry, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
 from collector.records.repository import Records, open_records
 from collector.settings import Settings
 from collector.wire import Remark
@@ -243,6 +243,17 @@ def start_coat(piece: Piece, choice: Mix, booth: str) -> Coat:
     coat = store.start_coat(piece.id, mix.id, booth, now())
     changed()
     return coat
+
+
+def booth_setup(booth: str) -> BoothSetup | None:
+    """What the nodes' button and lamp go by in a booth, if anything was ever chosen."""
+    return next((setup for setup in records().booth_setups() if setup.booth == booth), None)
+
+
+def set_up_booth(booth: str, material: Material, piece: Piece | None) -> None:
+    """Let the nodes' button and lamp go by this material and piece."""
+    piece_id = piece.id if piece else None
+    records().set_up_booth(BoothSetup(booth=booth, piece_id=piece_id, material_id=material.id, changed_at=now()))
 
 
 def end_coat(piece_id: int) -> Coat:

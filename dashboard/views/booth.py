@@ -45,6 +45,26 @@ def answer(booth: str, material: Material, piece: Piece | None) -> None:
     st.html("".join(f'<div class="tf-gap">{block}</div>' for block in blocks if block))
 
 
+@words.plainly
+def hands_free(booth: str, material: Material, piece: Piece | None) -> None:
+    """What the nodes' button and lamp go by, and the tap that makes them follow the choice above."""
+    setup = data.booth_setup(booth)
+    materials = {item.id: item.name for item in data.materials()}
+    told = "Button and lamp of the nodes follow nothing yet."
+    if setup is not None and setup.material_id in materials:
+        on = (
+            f" on {data.piece_name(setup.piece_id)}" if setup.piece_id else ", and the button starts no coat (no piece)"
+        )
+        told = f"Button and lamp of the nodes follow: {materials[setup.material_id]}{on}."
+    wanted = (material.id, piece.id if piece else None)
+    left, right = st.columns([3, 2], vertical_alignment="center")
+    left.html(tiles.note(told))
+    differs = setup is None or (setup.material_id, setup.piece_id) != wanted
+    if differs and right.button("Button and lamp: follow this choice", key="hands-free", width="stretch"):
+        data.set_up_booth(booth, material, piece)
+        st.rerun()
+
+
 @st.fragment(run_every=5)
 @words.plainly
 def history(booth: str, material: Material) -> None:
@@ -128,6 +148,7 @@ def page() -> None:
         st.info("There is no material yet. Add one before asking for an answer.")
         return
     answer(booth, material, piece)
+    hands_free(booth, material, piece)
     st.header("What the booth has been doing", anchor=False)
     history(booth, material)
     st.header("Nodes", anchor=False)

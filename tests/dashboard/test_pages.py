@@ -162,3 +162,12 @@ def test_an_untouched_edit_form_changes_nothing(shop: Path) -> None:
     next(button for button in test.button if button.label == "Save coat").click().run()
     assert not test.exception
     assert records.coat(coat.id) == coat
+
+
+def test_button_and_lamp_follow_the_choice_after_one_tap(shop: Path) -> None:
+    page = opened(PAGES[0], piece="1")
+    assert "follow nothing yet" in html(page)
+    page.button(key="hands-free").click().run()
+    setup = data.records().booth_setups()[0]
+    assert setup.piece_id == 1
+    assert "Button and lamp of the nodes follow: Nitrocellulose lacquer, clear on" in html(page)
