@@ -14,9 +14,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.records.model import ApplicationLimits
-from dashboard.conditions import Conditions
 
 Spec = dict[str, Any]
 

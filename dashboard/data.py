@@ -17,7 +17,9 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from collector import settings as configuration
+from collector.advice import conditions
 from collector.advice.booth_state import BoothState
+from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.advice.readiness import Readiness, assess, gather
 from collector.errors import NotFound, SettingsError
@@ -27,8 +29,6 @@ from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Materia
 from collector.records.repository import Records, open_records
 from collector.settings import Settings
 from collector.wire import Remark
-from dashboard import conditions
-from dashboard.conditions import Conditions
 
 LIVE_S: Final = 2
 """All open screens share one query in this time."""

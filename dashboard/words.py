@@ -11,13 +11,13 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from collector.advice.booth_state import AIR, HUMIDITY, SURFACE, BoothState
+from collector.advice.conditions import DewPoint
 from collector.advice.display import Units, duration
 from collector.advice.readiness import Limit, Readiness
 from collector.errors import TackfreeError
 from collector.readings.base import NodeState
 from collector.records.model import STAGES, Coat, Mix
 from collector.wire import QUANTITIES, Reading
-from dashboard.conditions import DewPoint
 from dashboard.tiles import LimitRow, Tile
 
 P = ParamSpec("P")

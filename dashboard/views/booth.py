@@ -6,9 +6,10 @@ from datetime import UTC, datetime
 
 import streamlit as st
 
+from collector.advice import conditions
 from collector.advice.readiness import STANDING_CAUTION
 from collector.records.model import Material, Piece
-from dashboard import charts, conditions, data, tiles, words
+from dashboard import charts, data, tiles, words
 from dashboard.choosing import choose_booth, choose_material, choose_piece
 
 SPANS = {"15 min": 900, "1 h": 3_600, "8 h": 28_800, "24 h": 86_400}

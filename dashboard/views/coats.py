@@ -6,10 +6,11 @@ from datetime import datetime, timedelta
 
 import streamlit as st
 
+from collector.advice import conditions
 from collector.advice.display import duration
 from collector.errors import NotFound
 from collector.records.model import CHECK_METHODS, DEFECTS, ISOCYANATE_CAUTION, STAGES, Coat, Mix, Piece
-from dashboard import charts, conditions, data, forms, tiles, words
+from dashboard import charts, data, forms, tiles, words
 from dashboard.choosing import from_address
 
 LISTED = 30

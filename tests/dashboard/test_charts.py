@@ -11,11 +11,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from collector.advice import conditions
 from collector.advice.display import Units
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ApplicationLimits
 from collector.settings import Readiness
-from dashboard import charts, conditions
+from dashboard import charts
 from tests.dashboard import seeding
 
 BERLIN = ZoneInfo("Europe/Berlin")

@@ -1,6 +1,6 @@
 """The booth's conditions over a stretch of time, as the charts draw them.
 
-Gathers buckets from a reading store and adds the dew point with its uncertainty; nothing here is shown.
+Gathers buckets from a reading store and adds the dew point with its uncertainty.
 """
 
 from __future__ import annotations
