@@ -84,7 +84,7 @@ def booth(
     spans = _spans(coats, zone, dark, event)
     lines = _temperature_series(colours, dark)
     lines[-1]["markLine"] = _bounds(
-        [limits.surface_min_c, limits.surface_max_c], units.temperature_value, units.temperature_unit, dark
+        limits.surface_min_c, limits.surface_max_c, units.temperature_value, units.temperature_unit, dark
     )
     lines[0]["markArea"] = spans
     main = _damp_name(found, found.node)
@@ -96,9 +96,7 @@ def booth(
         frame[main] = np.nan
         damp = [_line(main, main, colours["damp"], panel=1)]
     damp[0]["markArea"] = spans
-    damp[0]["markLine"] = _bounds(
-        [limits.relative_humidity_min_pct, limits.relative_humidity_max_pct], float, "%", dark
-    )
+    damp[0]["markLine"] = _bounds(limits.relative_humidity_min_pct, limits.relative_humidity_max_pct, float, "%", dark)
     vapour = {**_line("Vapour, highest", "Vapour", colours["vapour"], panel=2), "step": "end", "markArea": spans}
     panels = [
         _panel("11%", "39%"),
@@ -210,17 +208,21 @@ def _spans(
     return {"silent": True, "data": areas}
 
 
-def _bounds(values: Sequence[float | None], convert: Any, unit: str, dark: bool) -> Spec:
+def _bounds(least: float | None, most: float | None, convert: Any, unit: str, dark: bool) -> Spec:
     ink = "#F1EFE9" if dark else "#1E1D1A"
     return {
         "silent": True,
         "symbol": "none",
         "animation": False,
         "lineStyle": {"type": "dashed", "color": ink, "width": 1.2, "opacity": 0.75},
-        "label": {"position": "insideStartTop", "color": ink, "fontSize": 12, "formatter": "{b}"},
+        "label": {"color": ink, "fontSize": 12, "formatter": "{b}"},
         "data": [
-            {"yAxis": round(convert(value), 2), "name": f"limit {convert(value):.0f} {unit}"}
-            for value in values
+            {
+                "yAxis": round(convert(value), 2),
+                "name": f"limit {convert(value):.0f} {unit}",
+                "label": {"position": position},
+            }
+            for value, position in ((least, "insideStartTop"), (most, "insideStartBottom"))
             if value is not None
         ],
     }

@@ -33,8 +33,8 @@ SHEET: Final = """
 [data-testid="stRadio"] label{min-height:3rem;align-items:center}
 [data-testid="stElementToolbar"] button{min-width:3rem;min-height:3rem}
 [data-testid="stButtonGroup"] button{min-height:3.2rem;min-width:4.2rem;border-radius:6px}
-[data-testid="stButtonGroup"] button[data-selected=true]{background:#0F5C63;color:#fff;border-color:#0F5C63}
-[data-testid="stButtonGroup"] button[data-selected=true] *{color:#fff;font-weight:700}
+[data-testid="stButtonGroup"] button[data-selected=true]{background:#0F5C63!important;border-color:#0F5C63!important}
+[data-testid="stButtonGroup"] button[data-selected=true] *{color:#fff!important;font-weight:700}
 [data-testid="stTabs"] [role=tab]{min-height:3.2rem;padding-inline:1rem}
 [role=option]{min-height:3rem}
 [data-testid="stMainMenuButton"]{min-width:3rem;min-height:3rem}
