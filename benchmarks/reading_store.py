@@ -1,163 +1,174 @@
-"""Ten quantities every 5 s in the reading store: its size, and what a day's and a year's plot cost.
+"""A year of ten quantities every 5 s: what a reading costs on disk, and how long a day or a year takes to draw.
 
-A month is written as ingest writes it. ``TACKFREE_BENCH_FULL=1`` writes the whole year.
+By default the raw readings of one month are built, with the roll-ups of the whole year beside them, so that both
+queries read as many rows as they would of a whole year; ``TACKFREE_BENCH_FULL=1`` builds all 63 million readings.
 """
 
 from __future__ import annotations
 
 import os
 import sqlite3
+import statistics
 import tempfile
 import time
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 
-from collector.readings.base import Batch
-from collector.readings.sqlite import DAY_MS, HOUR_MS, SqliteReadingStore
+from collector.readings.base import Batch, Series
+from collector.readings.sqlite import SqliteReadingStore
 from collector.wire import Pack, Reading
 
-BEGIN_MS = 1_767_225_600_000  # 2026-01-01T00:00Z
-YEAR_DAYS, MONTH_DAYS = 365, 30
-SAMPLE_MS = 5_000
-SAMPLES_PER_BATCH = 720
-"""An hour's packs in one commit. Smaller batches take longer, and leave the same file."""
-
-QUANTITIES = (
-    "air_temperature",
-    "relative_humidity",
-    "surface_temperature",
-    "air_pressure",
-    "voc_ppm",
-    "voc_index",
-    "booth_pressure",
-    "face_velocity",
-    "node_battery",
-    "duct_temperature",
-)
-PLOT_BUCKETS = 1_000
-"""About as many as a chart on a tablet has points across."""
+PERIOD_MS: Final = 5_000
+DAY_MS: Final = 86_400_000
+START_MS: Final = 1_760_054_400_000 // DAY_MS * DAY_MS
+SERIES: Final = [Series(booth="booth-1", node="air-1", quantity=f"quantity_{i}", unit=None) for i in range(10)]
+POINTS: Final = 2_000
+"""As many as a chart draws."""
 
 
 def run() -> list[str]:
-    """Bytes per reading, readings written per second, and plots against a bare fetch of the same rows."""
-    days = YEAR_DAYS if os.environ.get("TACKFREE_BENCH_FULL") == "1" else MONTH_DAYS
-    with tempfile.TemporaryDirectory() as folder:
-        file = Path(folder) / "readings.sqlite"
-        with closing(SqliteReadingStore(file)) as store:
-            written_s = _fill(store, days)
-        return [*_size(file, days, written_s), *_plots(file, days)]
+    """Build the file, then time the same ranges through the store and as bare SQL."""
+    whole = os.environ.get("TACKFREE_BENCH_FULL") == "1"
+    days = 365 if whole else 30
+    with tempfile.TemporaryDirectory() as name:
+        file = Path(name) / "readings.sqlite"
+        durable = _durable_rate(Path(name) / "durable.sqlite")
+        began = time.perf_counter()
+        rows = _build(file, days)
+        built_s = time.perf_counter() - began
+        with closing(sqlite3.connect(file)) as database:
+            sizes = dict(database.execute("SELECT name, sum(pgsize) FROM dbstat GROUP BY name").fetchall())
+        with closing(SqliteReadingStore(file, read_only=True)) as store, closing(sqlite3.connect(file)) as bare:
+            lines = _timed(store, bare, START_MS + (days - 2) * DAY_MS)
+    raw, roll_ups = sizes["reading"], sizes["minute"] + sizes["hour"]
+    what = "a whole year" if whole else f"{days} days of raw readings, roll-ups of a year"
+    return [
+        f"{what}: {rows:,} readings, built in {built_s:.0f} s",
+        f"{raw / rows:.1f} bytes a raw reading ({raw / 1e6:,.0f} MB); roll-ups {roll_ups / 1e6:,.0f} MB"
+        + ("" if whole else f"; a year of raw readings would be {raw / days * 365 / 1e9:.2f} GB"),
+        f"durable commits of 200 packs with ten readings each: {durable:,.0f} readings/s with roll-ups",
+        *lines,
+    ]
 
 
-def _fill(store: SqliteReadingStore, days: int) -> float:
-    """Write the days; only the store's own work is timed. [s]"""
-    random = np.random.default_rng(1)
-    working_s = 0.0
-    for hour_ms in range(BEGIN_MS, BEGIN_MS + days * DAY_MS, HOUR_MS):
-        values = random.normal(20, 2, (SAMPLES_PER_BATCH, len(QUANTITIES))).round(2).tolist()
-        batch = Batch(packs=[_pack(hour_ms + index * SAMPLE_MS, row) for index, row in enumerate(values)])
-        start = time.perf_counter()
-        store.write(batch)
-        working_s += time.perf_counter() - start
-    return working_s
+def _values(start_ms: int, count: int, number: int) -> list[float]:
+    """Two decimals, a day's cycle and some noise, as a sensor gives."""
+    times = start_ms / 1000 + np.arange(count) * (PERIOD_MS / 1000)
+    noise = np.random.default_rng(number + start_ms // DAY_MS).normal(0, 0.05, count)
+    values: list[float] = np.round(20 + number + 4 * np.sin(times / 13_751) + noise, 2).tolist()
+    return values
+
+
+def _durable_rate(file: Path) -> float:
+    commits, packs = 10, 200
+    batches = []
+    for commit in range(commits):
+        start_ms = START_MS + commit * packs * PERIOD_MS
+        columns = [_values(start_ms, packs, number) for number in range(len(SERIES))]
+        batches.append(Batch(packs=[_pack(start_ms + i * PERIOD_MS, [c[i] for c in columns]) for i in range(packs)]))
+    with closing(SqliteReadingStore(file)) as store:
+        began = time.perf_counter()
+        for batch in batches:
+            store.write(batch)
+        return commits * packs * len(SERIES) / (time.perf_counter() - began)
 
 
 def _pack(time_ms: int, values: list[float]) -> Pack:
     readings = tuple(
-        Reading(booth="booth-1", node="n1", quantity=quantity, unit=None, time_ms=time_ms, value=value)
-        for quantity, value in zip(QUANTITIES, values, strict=True)
+        Reading(booth=s.booth, node=s.node, quantity=s.quantity, unit=s.unit, time_ms=time_ms, value=value)
+        for s, value in zip(SERIES, values, strict=True)
     )
-    seq = (time_ms - BEGIN_MS) // SAMPLE_MS + 1
-    return Pack(
-        booth="booth-1", node="n1", kind="readings", received_ms=time_ms, readings=readings, seq=seq, oldest_seq=seq
-    )
+    return Pack(booth="booth-1", node="air-1", kind="readings", received_ms=time_ms, readings=readings)
 
 
-def _size(file: Path, days: int, written_s: float) -> list[str]:
-    with closing(sqlite3.connect(file)) as database:
-        (readings,) = database.execute("SELECT count(*) FROM reading").fetchone()
+def _build(file: Path, days: int) -> int:
+    """Fill the tables hour by hour over all series, as readings arrive, which decides how full the pages become."""
+    with closing(SqliteReadingStore(file)) as store:
+        store.write(Batch(packs=[_pack(START_MS, [0.0] * len(SERIES))]))
+    per_hour = 3_600_000 // PERIOD_MS
+    with closing(sqlite3.connect(file, isolation_level=None)) as database:
+        database.execute("PRAGMA synchronous = OFF")
+        database.execute("PRAGMA cache_size = -200000")
+        numbers = [row[0] for row in database.execute("SELECT id FROM series ORDER BY quantity")]
+        database.execute("DELETE FROM reading")
+        for day in range(days):
+            database.execute("BEGIN")
+            start_ms = START_MS + day * DAY_MS
+            columns = [_values(start_ms, 24 * per_hour, index) for index in range(len(numbers))]
+            for hour in range(24):
+                times = range(start_ms + hour * 3_600_000, start_ms + (hour + 1) * 3_600_000, PERIOD_MS)
+                for number, column in zip(numbers, columns, strict=True):
+                    here = column[hour * per_hour : (hour + 1) * per_hour]
+                    database.executemany(f"INSERT INTO reading VALUES ({number}, ?, ?)", zip(times, here, strict=True))
+            _roll_up(database, numbers, start_ms)
+            database.execute("COMMIT")
+        _repeat_roll_ups(database, days)
+        (rows,) = database.execute("SELECT count(*) FROM reading").fetchone()
         database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        whole = file.stat().st_size
-        minutes, hours = (_table_bytes(database, table) for table in ("minute", "hour"))
-    raw = whole - minutes - hours
-    year = (
-        "" if days == YEAR_DAYS else f"; a year of it would be {whole * YEAR_DAYS / days / 1e9:.2f} GB (extrapolated)"
-    )
+    return int(rows)
+
+
+def _roll_up(database: sqlite3.Connection, numbers: list[int], start_ms: int) -> None:
+    for table, width, source, columns in (
+        ("minute", 60_000, "reading", "count(*), sum(value), min(value), max(value)"),
+        ("hour", 3_600_000, "minute", "sum(n), sum(total), min(low), max(high)"),
+    ):
+        for number in numbers:
+            database.execute(
+                f"REPLACE INTO {table} SELECT series, t / {width} * {width}, {columns} FROM {source}"
+                " WHERE series = ? AND t >= ? AND t < ? GROUP BY 2",
+                (number, start_ms, start_ms + DAY_MS),
+            )
+
+
+def _repeat_roll_ups(database: sqlite3.Connection, days: int) -> None:
+    """The first month's roll-ups again for every month before, up to a year in all."""
+    for before in range(days, 365, days):
+        for table in ("minute", "hour"):
+            database.execute(
+                f"INSERT OR IGNORE INTO {table} SELECT series, t - ?, n, total, low, high FROM {table}"
+                " WHERE t >= ? AND t >= ?",
+                (before * DAY_MS, START_MS, START_MS + max(0, before + days - 365) * DAY_MS),
+            )
+
+
+def _timed(store: SqliteReadingStore, bare: sqlite3.Connection, day_ms: int) -> list[str]:
+    series = store.series()[4]
+    (number,) = bare.execute("SELECT id FROM series WHERE quantity = ?", (series.quantity,)).fetchone()
+    (last_hour,) = bare.execute("SELECT max(t) FROM hour").fetchone()
+    year = (last_hour + 3_600_000 - 365 * DAY_MS, last_hour + 3_600_000)
+    day = (day_ms, day_ms + DAY_MS)
+
+    def fetch(table: str, columns: str, span: tuple[int, int]) -> list[tuple[float, ...]]:
+        return bare.execute(
+            f"SELECT {columns} FROM {table} WHERE series = ? AND t >= ? AND t < ?", (number, *span)
+        ).fetchall()
+
+    bare_day = _median_ms(lambda: fetch("reading", "t, value", day))
+    bare_year = _median_ms(lambda: fetch("hour", "t, n, total, low, high", year))
+    samples = _median_ms(lambda: store.samples(series, *day))
+    plot_day = _median_ms(lambda: store.buckets(series, *day, POINTS))
+    plot_year = _median_ms(lambda: store.buckets(series, *year, POINTS))
+    latest = _median_ms(lambda: store.latest("booth-1"))
+    rows = len(fetch("reading", "t", day)), len(fetch("hour", "t", year))
     return [
-        f"{days} days, {readings:,} readings: {whole / 1e6:,.0f} MB{year}",
-        f"bytes per reading: {raw / readings:.1f}, with roll-ups {whole / readings:.1f}",
-        f"written with roll-ups, durable, {SAMPLES_PER_BATCH} packs a commit: {readings / written_s:,.0f} readings/s",
+        f"day, bare fetch of {rows[0]:,} rows     {bare_day:8.1f} ms",
+        f"day plot, at most {POINTS:,} buckets   {plot_day:8.1f} ms   {plot_day / bare_day:.1f} x bare; limit 300 ms",
+        f"day, every sample                  {samples:8.1f} ms   {samples / bare_day:.1f} x bare",
+        f"year, bare fetch of {rows[1]:,} hours    {bare_year:8.1f} ms",
+        f"year plot, at most {POINTS:,} buckets  {plot_year:8.1f} ms   {plot_year / bare_year:.1f} x bare; limit 100 ms",
+        f"newest reading of each series      {latest:8.2f} ms",
     ]
 
 
-def _table_bytes(database: sqlite3.Connection, table: str) -> int:
-    """Size of a roll-up table, by what it adds to a copy: not every SQLite is built to tell. [bytes]"""
-    with tempfile.TemporaryDirectory() as folder:
-        copy = Path(folder) / "copy.sqlite"
-        (schema,) = database.execute("SELECT sql FROM sqlite_master WHERE name = ?", (table,)).fetchone()
-        database.execute("ATTACH ? AS copy", (str(copy),))
-        database.execute(schema.replace(f"CREATE TABLE {table}", f"CREATE TABLE copy.{table}"))
-        # In the order of arrival, as pages that grow in the middle of a table are less full.
-        database.execute(f"INSERT INTO copy.{table} SELECT * FROM main.{table} ORDER BY t, series")
-        database.commit()
-        database.execute("DETACH copy")
-        return copy.stat().st_size
-
-
-def _plots(file: Path, days: int) -> list[str]:
-    end_ms = BEGIN_MS + days * DAY_MS
-    day = (end_ms - DAY_MS, end_ms)
-    year = (BEGIN_MS, BEGIN_MS + YEAR_DAYS * DAY_MS)
-    note = "" if days == YEAR_DAYS else " (its hour roll-ups beyond the written month are copies)"
-    with closing(sqlite3.connect(file)) as database:
-        if days < YEAR_DAYS:
-            _repeat_hours(database, days)
-
-        def bare(table: str, columns: str, span: tuple[int, int]) -> float:
-            sql = f"SELECT t, {columns} FROM {table} WHERE series = 5 AND t >= ? AND t < ? ORDER BY t"
-            return _best_ms(lambda: database.execute(sql, span).fetchall())
-
-        day_ms = bare("reading", "value", day)
-        year_ms = bare("hour", "n, total, low, high", year)
-    with closing(SqliteReadingStore(file, read_only=True)) as store:
-        all_series = store.series()
-        one = all_series[4]
-        samples_ms = _best_ms(lambda: store.samples(one, *day))
-        day_plot_ms = _best_ms(lambda: store.buckets(one, *day, PLOT_BUCKETS))
-        year_plot_ms = _best_ms(lambda: store.buckets(one, *year, PLOT_BUCKETS))
-        all_day_ms = _best_ms(lambda: [store.buckets(series, *day, PLOT_BUCKETS) for series in all_series])
-        all_year_ms = _best_ms(lambda: [store.buckets(series, *year, PLOT_BUCKETS) for series in all_series])
-        latest_ms = _best_ms(lambda: store.latest("booth-1"))
-    return [
-        f"a day, every sample: {samples_ms:.1f} ms, {samples_ms / day_ms:.1f} times a bare fetch ({day_ms:.1f} ms)",
-        f"a day's plot: {day_plot_ms:.1f} ms, {day_plot_ms / day_ms:.1f} times; ten quantities {all_day_ms:.0f} ms",
-        f"a year's plot{note}: {year_plot_ms:.1f} ms, {year_plot_ms / year_ms:.1f} times a bare fetch of its hours"
-        f" ({year_ms:.1f} ms); ten quantities {all_year_ms:.0f} ms",
-        f"the newest of each quantity: {latest_ms:.2f} ms",
-    ]
-
-
-def _repeat_hours(database: sqlite3.Connection, days: int) -> None:
-    """Hour roll-ups for the rest of the year; a year's plot reads nothing else."""
-    for first_day in range(days, YEAR_DAYS, days):
-        database.execute(
-            "INSERT INTO hour SELECT series, t + ?1, n, total, low, high FROM hour WHERE t < ?2 AND t + ?1 < ?3",
-            (first_day * DAY_MS, BEGIN_MS + days * DAY_MS, BEGIN_MS + YEAR_DAYS * DAY_MS),
-        )
-    database.commit()
-
-
-def _best_ms(work: Callable[[], object], times: int = 7) -> float:
-    """Shortest of several runs. [ms]"""
-    spans = []
-    for _ in range(times):
-        start = time.perf_counter()
-        work()
-        spans.append(time.perf_counter() - start)
-    return min(spans) * 1000
-
-
-if __name__ == "__main__":
-    print("\n".join(run()))
+def _median_ms(query: Callable[[], object]) -> float:
+    times = []
+    for _ in range(9):
+        began = time.perf_counter()
+        query()
+        times.append((time.perf_counter() - began) * 1000)
+    return statistics.median(times)

@@ -34,7 +34,8 @@ class Collector:
         self._thread.start()
 
     def wait_connected(self) -> None:
-        brokers.eventually(lambda: self.ingest.state().connected)
+        """Until it is connected and has told the nodes the numbers it knew before, which a test might miscount."""
+        brokers.eventually(lambda: self.ingest.state().connected and not self.ingest._announce)
 
     def written_state(self) -> dict[str, Any]:
         """The state file's content; empty before the first is written."""

@@ -17,8 +17,7 @@ pytestmark = [pytest.mark.faults, pytest.mark.timeout(280)]
 
 PACKS = 20_000
 NODES = 4
-COLLECTOR_KILLS_AT = (0.15, 0.4, 0.75)
-BROKER_KILLS_AT = (0.3, 0.6)
+KILLS_AT = (0.15, 0.4, 0.7)
 START_MS = 1_790_000_000_000
 
 
@@ -67,16 +66,21 @@ def _value(node: int, number: int) -> float:
 
 
 def _kill_on_the_way(nodes, collector, broker):
-    """Each kill comes when its share of the packs is stored, so that it hits a stream at full speed."""
-    kills = sorted(
-        [(share, collector) for share in COLLECTOR_KILLS_AT] + [(share, broker) for share in BROKER_KILLS_AT]
-    )
-    for share, victim in kills:
+    """Each kill comes when its share of the packs is stored, so that it hits a stream at full speed.
+
+    The collector dies alone once, when a live broker could help; then together with the broker; and then so
+    that the broker has nothing left either, and only the nodes still hold what was on its way.
+    """
+    broker_kills = (None, broker.kill, broker.kill_with_its_files)
+    for share, kill_broker in zip(KILLS_AT, broker_kills, strict=True):
         brokers.eventually(lambda: PACKS - sum(node.held for node in nodes) >= share * PACKS, 120)  # noqa: B023
-        assert victim.running
-        victim.kill()
+        assert collector.running and broker.running
+        collector.kill()
+        if kill_broker is not None:
+            kill_broker()
+            broker.start()
         time.sleep(0.3)
-        victim.start()
+        collector.start()
 
 
 def _all_readings(file: Path) -> list[tuple[str, int, float]]:
