@@ -126,7 +126,7 @@ def test_a_backward_range_or_no_buckets_is_refused(store, start, end, most):
 SAMPLES = st.lists(st.tuples(st.integers(0, 3 * HOUR), st.floats(-40, 85), st.integers(0, 3)), min_size=1, max_size=60)
 
 
-@settings(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(samples=SAMPLES)
 def test_roll_ups_agree_with_the_raw_readings_however_late_or_often_they_come(tmp_path_factory, samples):
     store = SqliteReadingStore(tmp_path_factory.mktemp("store") / "readings.sqlite")
@@ -187,7 +187,7 @@ def test_each_node_has_its_own_numbers(store):
     assert answered == {("booth-1", "air-1"): 1, ("booth-2", "air-1"): 5}
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.permutations(range(1, 13)), st.lists(st.integers(1, 12), max_size=5), st.integers(1, 5))
 def test_in_whatever_order_packs_come_all_are_covered_in_the_end(tmp_path_factory, order, repeats, size):
     store = SqliteReadingStore(tmp_path_factory.mktemp("store") / "readings.sqlite")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from collector import wire
@@ -13,6 +13,9 @@ from collector import wire
 NOW_MS = 1_790_000_000_000
 NOW_S = NOW_MS // 1000
 TOPIC = "tackfree/booth-1/air-1/readings"
+
+unhurried = settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
+"""How fast it goes is no promise of these tests."""
 
 
 def decode(records, topic: str = TOPIC) -> wire.Pack:
@@ -41,6 +44,7 @@ def test_what_a_node_encodes_is_what_the_collector_reads():
     assert [(r.quantity, r.text) for r in pack.remarks] == [("button", "press")]
 
 
+@unhurried
 @given(st.integers(wire.EARLIEST_MS, NOW_MS), st.integers(0, 3_600_000))
 def test_a_time_comes_through_to_the_millisecond_however_it_is_split(time_ms, before_ms):
     whole = decode([{"bn": "air-1:", "bt": time_ms / 1000, "n": "x", "v": 1}])
@@ -213,11 +217,13 @@ def _decoded_or_refused(topic: str, payload: bytes) -> wire.Pack | None:
         return None
 
 
+@unhurried
 @given(TOPICS, st.binary(max_size=500))
 def test_random_bytes_are_read_or_refused_and_nothing_else(topic, payload):
     _decoded_or_refused(topic, payload)
 
 
+@unhurried
 @given(st.one_of(JSON, RECORDS))
 def test_whatever_json_holds_only_believable_readings_come_out(content):
     pack = _decoded_or_refused(TOPIC, json.dumps(content).encode())
@@ -230,6 +236,7 @@ def test_whatever_json_holds_only_believable_readings_come_out(content):
         remark.text.encode("utf-8")
 
 
+@unhurried
 @given(st.binary(max_size=300) | JSON.map(lambda content: json.dumps(content).encode()))
 def test_a_status_is_read_or_refused_and_nothing_else(payload):
     try:
