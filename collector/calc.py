@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -17,31 +16,37 @@ def calc() -> None:
     """Compute one thing from numbers you type; units are in the option names."""
 
 
-def _finite(_ctx: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
-    if value is not None and not math.isfinite(value):
-        raise click.BadParameter(f"{value}; expected a finite number", param=parameter)
-    return value
+def _number(
+    name: str, meaning: str, low: float, high: float, unit: str, default: float | None = None
+) -> Callable[[Any], Any]:
+    """An option that takes a finite number of a range; anything else ends the command with one line about it."""
+    allowed = f"{low:g} to {high:g} {unit}".rstrip()
 
+    def check(_context: click.Context, _option: click.Parameter, value: float) -> float:
+        if not low <= value <= high:  # also refuses nan
+            raise click.UsageError(f"{name} {value:g} {unit}".rstrip() + f"; expected {allowed}")
+        return value
 
-def _number(name: str, meaning: str, default: float | None = None) -> Callable[[Any], Any]:
     return click.option(
         name,
         type=float,
         required=default is None,
         default=default,
         show_default=default is not None,
-        callback=_finite,
-        help=meaning,
+        callback=check,
+        help=f"{meaning} {allowed}.",
     )
 
+
+_HUMIDITY = _number("--relative-humidity-pct", "Relative humidity over water,", 0.01, 100, "%")
 
 _JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, unrounded.")
 
 
 @calc.command("dew-point")
-@_number("--air-c", "Air temperature. [°C], -40 to 60")
-@_number("--relative-humidity-pct", "Relative humidity over water. [%], above 0 to 100")
-@_number("--pressure", "Air pressure. [Pa]", humidity.ATMOSPHERE)
+@_number("--air-c", "Air temperature,", -40, 60, "°C")
+@_HUMIDITY
+@_number("--pressure", "Air pressure,", 30_000, 110_000, "Pa", humidity.ATMOSPHERE)
 @_JSON
 def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_json: bool) -> None:
     """Dew point, frost point, wet bulb and humidity of air.
@@ -50,24 +55,16 @@ def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_js
 
     Example: tackfree calc dew-point --air-c 20 --relative-humidity-pct 60 --json
     """
-    if relative_humidity_pct == 0:
-        raise click.BadParameter(
-            "0; expected above 0 to 100 %: dry air has no dew point", param_hint="--relative-humidity-pct"
-        )
-
-    def compute() -> dict[str, Any]:
-        vapour = humidity.vapour_pressure(air_c, relative_humidity_pct)
-        return {
-            "dew_point_c": humidity.dew_point_c(air_c, relative_humidity_pct),
-            "frost_point_c": humidity.frost_point_c(air_c, relative_humidity_pct),
-            "wet_bulb_c": humidity.wet_bulb_c(air_c, relative_humidity_pct, pressure),
-            "vapour_pressure_pa": vapour,
-            "absolute_humidity_g_m3": humidity.absolute_humidity_g_m3(air_c, relative_humidity_pct),
-            "humidity_ratio": humidity.humidity_ratio(vapour, pressure),
-            "vapour_pressure_deficit_pa": humidity.vapour_pressure_deficit(air_c, relative_humidity_pct),
-        }
-
-    answer = _computed(compute)
+    vapour = humidity.vapour_pressure(air_c, relative_humidity_pct)
+    answer: dict[str, Any] = {
+        "dew_point_c": humidity.dew_point_c(air_c, relative_humidity_pct),
+        "frost_point_c": humidity.frost_point_c(air_c, relative_humidity_pct),
+        "wet_bulb_c": humidity.wet_bulb_c(air_c, relative_humidity_pct, pressure),
+        "vapour_pressure_pa": vapour,
+        "absolute_humidity_g_m3": humidity.absolute_humidity_g_m3(air_c, relative_humidity_pct),
+        "humidity_ratio": humidity.humidity_ratio(vapour, pressure),
+        "vapour_pressure_deficit_pa": humidity.vapour_pressure_deficit(air_c, relative_humidity_pct),
+    }
     _print(
         answer,
         as_json,
@@ -84,14 +81,14 @@ def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_js
 
 
 @calc.command("margin")
-@_number("--air-c", "Air temperature. [°C], -60 to 90")
-@_number("--relative-humidity-pct", "Relative humidity over water. [%], above 0 to 100")
-@_number("--surface-c", "Surface temperature. [°C], -60 to 90")
-@_number("--air-accuracy-k", "± limit of the air temperature. [K]")
-@_number("--relative-humidity-accuracy-pct", "± limit of the relative humidity. [%]")
-@_number("--surface-accuracy-k", "± limit of the surface temperature. [K]")
-@_number("--limit-k", "Margin wanted. [K]", 3.0)
-@_number("--correlation", "Correlation of the errors of air and surface temperature, -1 to 1.", 0.0)
+@_number("--air-c", "Air temperature,", -60, 90, "°C")
+@_HUMIDITY
+@_number("--surface-c", "Surface temperature,", -60, 200, "°C")
+@_number("--air-accuracy-k", "± limit of the air temperature,", 0, 50, "K")
+@_number("--relative-humidity-accuracy-pct", "± limit of the relative humidity,", 0, 100, "%")
+@_number("--surface-accuracy-k", "± limit of the surface temperature,", 0, 50, "K")
+@_number("--limit-k", "Margin wanted,", 0, 100, "K", 3.0)
+@_number("--correlation", "Correlation of the errors of air and surface temperature,", -1, 1, "", 0.0)
 @_JSON
 def margin(
     air_c: float,
@@ -112,31 +109,23 @@ def margin(
     Example: tackfree calc margin --air-c 23 --relative-humidity-pct 50 --surface-c 16 --air-accuracy-k 0.2
     --relative-humidity-accuracy-pct 1.8 --surface-accuracy-k 0.5
     """
-    if relative_humidity_pct == 0:
-        raise click.BadParameter(
-            "0; expected above 0 to 100 %: dry air has no dew point", param_hint="--relative-humidity-pct"
-        )
-
-    def compute() -> dict[str, Any]:
-        found = humidity.margin(
-            air_c,
-            relative_humidity_pct,
-            surface_c,
-            air_uncertainty_k=humidity.rectangular(air_accuracy_k),
-            relative_humidity_uncertainty_pct=humidity.rectangular(relative_humidity_accuracy_pct),
-            surface_uncertainty_k=humidity.rectangular(surface_accuracy_k),
-            correlation=correlation,
-        )
-        guarded = humidity.guarded(limit_k, found.standard_uncertainty_k)
-        above = "go" if found.margin_k >= guarded else "marginal"
-        return {
-            "margin_k": found.margin_k,
-            "standard_uncertainty_k": found.standard_uncertainty_k,
-            "guarded_limit_k": guarded,
-            "verdict": "hold" if found.margin_k < limit_k else above,
-        }
-
-    answer = _computed(compute)
+    found = humidity.margin(
+        air_c,
+        relative_humidity_pct,
+        surface_c,
+        air_uncertainty_k=humidity.rectangular(air_accuracy_k),
+        relative_humidity_uncertainty_pct=humidity.rectangular(relative_humidity_accuracy_pct),
+        surface_uncertainty_k=humidity.rectangular(surface_accuracy_k),
+        correlation=correlation,
+    )
+    guarded = humidity.guarded(limit_k, found.standard_uncertainty_k)
+    above = "go" if found.margin_k >= guarded else "marginal"
+    answer: dict[str, Any] = {
+        "margin_k": found.margin_k,
+        "standard_uncertainty_k": found.standard_uncertainty_k,
+        "guarded_limit_k": guarded,
+        "verdict": "hold" if found.margin_k < limit_k else above,
+    }
     _print(
         answer,
         as_json,
@@ -146,14 +135,6 @@ def margin(
             f"verdict        {answer['verdict']}",
         ),
     )
-
-
-def _computed(compute: Callable[[], dict[str, Any]]) -> dict[str, Any]:
-    """Run a computation; a value the physics refuses becomes a usage error that names it."""
-    try:
-        return compute()
-    except ValueError as error:
-        raise click.UsageError(f"--{str(error).replace('_', '-', str(error).split(' ')[0].count('_'))}") from error
 
 
 def _print(answer: Mapping[str, Any], as_json: bool, lines: tuple[str, ...]) -> None:

@@ -1,6 +1,7 @@
 """The calc commands: keys fixed, numbers unrounded, mistakes named."""
 
 import json
+import math
 
 import pytest
 from click.testing import CliRunner
@@ -57,13 +58,17 @@ def test_without_json_every_number_has_its_unit():
 @pytest.mark.parametrize(
     ("option", "value", "told"),
     [
-        ("--relative-humidity-pct", "140", "--relative-humidity-pct 140 %; expected 0 to 100 %"),
-        ("--relative-humidity-pct", "0", "dry air has no dew point"),
+        ("--relative-humidity-pct", "140", "--relative-humidity-pct 140 %; expected 0.01 to 100 %"),
+        ("--relative-humidity-pct", "0", "--relative-humidity-pct 0 %; expected 0.01 to 100 %"),
+        ("--relative-humidity-pct", "1e-320", "expected 0.01 to 100 %"),
         ("--air-c", "-300", "--air-c -300 °C; expected -60 to 90 °C"),
-        ("--air-c", "nan", "expected a finite number"),
+        ("--air-c", "nan", "--air-c nan °C; expected -60 to 90 °C"),
+        ("--surface-c", "inf", "--surface-c inf °C; expected -60 to 200 °C"),
         ("--air-c", "warm", "'warm' is not a valid float"),
-        ("--air-accuracy-k", "-1", "-1"),
-        ("--correlation", "2", "--correlation 2.0; expected -1 to 1"),
+        ("--air-accuracy-k", "-1", "--air-accuracy-k -1 K; expected 0 to 50 K"),
+        ("--surface-accuracy-k", "5000", "--surface-accuracy-k 5000 K; expected 0 to 50 K"),
+        ("--limit-k", "1e308", "--limit-k 1e+308 K; expected 0 to 100 K"),
+        ("--correlation", "2", "--correlation 2; expected -1 to 1"),
     ],
 )
 def test_a_mistake_ends_with_one_line_that_names_it(option, value, told):
@@ -76,4 +81,14 @@ def test_a_mistake_ends_with_one_line_that_names_it(option, value, told):
 def test_a_pressure_below_the_vapour_pressure_is_named():
     result = run("dew-point", "--air-c", "20", "--relative-humidity-pct", "60", "--pressure", "100")
     assert result.exit_code == 2
-    assert "pressure" in result.output
+    assert "--pressure 100 Pa; expected 30000 to 110000 Pa" in result.output
+
+
+@pytest.mark.parametrize("air_c", ["-40", "0", "60"])
+@pytest.mark.parametrize("damp", ["0.01", "100"])
+@pytest.mark.parametrize("pressure", ["30000", "110000"])
+def test_the_ends_of_every_range_give_finite_numbers(air_c, damp, pressure):
+    options = ("--air-c", air_c, "--relative-humidity-pct", damp, "--pressure", pressure)
+    answer = json.loads(run("dew-point", *options, "--json").output)
+    assert all(math.isfinite(value) for value in answer.values())
+    assert answer["dew_point_c"] <= answer["frost_point_c"] <= float(air_c) + 1e-9 or float(air_c) < 0
