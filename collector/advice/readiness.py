@@ -336,13 +336,29 @@ def _freshness(state: BoothState, settings: ReadinessSettings) -> Limit:
         label="Readings in time",
         unit="s",
         verdict=GO,
-        reason=f"The readings behind this are at most {duration(age)} old",
+        reason=f"The readings behind this are at most {duration(age)} old{_left_out(state, settings)}",
         value=age,
         standard_uncertainty=0.0,
         high=limit_s,
         guarded_high=limit_s,
         node=oldest.node,
     )
+
+
+def _left_out(state: BoothState, settings: ReadinessSettings) -> str:
+    """The sensors heard in the last day that do not count now though others stand in for them."""
+    told = []
+    for reading in sorted(state.readings, key=lambda reading: (reading.node, reading.quantity)):
+        if reading.quantity not in (AIR, HUMIDITY, SURFACE):
+            continue
+        if (reading.node, reading.quantity) in state.faults:
+            why = state.faults[reading.node, reading.quantity]
+        elif abs(state.age_s(reading)) > settings.stale_after_s:
+            why = f"{duration(state.age_s(reading))} {'old' if state.age_s(reading) > 0 else 'ahead'}"
+        else:
+            continue
+        told.append(f"{reading.quantity.replace('_', ' ')} of {reading.node} ({why})")
+    return f"; not counted: {', '.join(told)}" if told else ""
 
 
 def _judged(

@@ -146,7 +146,18 @@ def test_the_least_favourable_node_governs_and_is_named(store):
 def test_a_node_that_falls_silent_no_longer_governs(store):
     said(store, "n1", GOOD)
     said(store, "hand", {"relative_humidity": 93.0}, age_s=600)
-    assert judged(store).verdict == "go"
+    answer = judged(store)
+    assert answer.verdict == "go"
+    assert limit(answer, "freshness").reason.endswith("not counted: relative humidity of hand (10 min old)")
+
+
+def test_a_fault_of_one_of_two_nodes_is_told_while_the_other_answers(store):
+    said(store, "n1", GOOD)
+    said(store, "n2", GOOD, age_s=20)
+    said(store, "n2", {}, remarks={"surface_temperature": "fault: no answer"}, age_s=2)
+    answer = judged(store)
+    assert answer.verdict == "go"
+    assert "not counted: surface temperature of n2 (fault: no answer)" in limit(answer, "freshness").reason
 
 
 def test_the_dew_point_takes_temperature_and_humidity_of_one_node(store):
@@ -209,7 +220,7 @@ def test_the_answer_is_json_ready(store):
     assert {item["name"] for item in again["limits"]} >= {"dew_point_margin", "relative_humidity", "freshness"}
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(
     air=st.none() | st.floats(-40, 85),
     damp=st.none() | st.floats(0, 100),
