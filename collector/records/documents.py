@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, fields
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import tomli_w
@@ -36,7 +37,7 @@ def from_document(document: Mapping[str, Any]) -> Material:
         plain = dict(document)
         nested: dict[str, Any] = {
             "limits": _made(ApplicationLimits, plain.pop("limits", {}), "limits"),
-            "stages": tuple(_made(StageTime, stage, "stages") for stage in plain.pop("stages", ())),
+            "stages": tuple(_made(StageTime, stage, "stages") for stage in _listed(plain.pop("stages", ()))),
         }
         if plain.get("recoat") is not None:
             nested["recoat"] = _made(RecoatWindow, plain.pop("recoat"), "recoat")
@@ -78,6 +79,20 @@ def example_materials() -> list[Material]:
     """The generic examples that come with tackfree, to be edited from a shop's own data sheets."""
     text = resources.files("collector.reference").joinpath("materials.toml").read_text(encoding="utf-8")
     return materials_from_toml(text)
+
+
+def text_of(path: Path) -> str:
+    """The text of a file; RecordError if it cannot be read."""
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise RecordError(f"{path} cannot be read as UTF-8 text: {error}") from error
+
+
+def _listed(values: Any) -> list[Any] | tuple[Any, ...]:
+    if not isinstance(values, list | tuple):
+        raise RecordError(f"stages is {values!r}; expected [[material.stages]] tables")
+    return values
 
 
 def _made(kind: Any, values: Any, label: str) -> Any:

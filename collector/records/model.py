@@ -5,7 +5,6 @@ Each is frozen and checked when it is made; all times are aware UTC. ``id`` is 0
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -129,6 +128,7 @@ class StageTime:
         _within("at_c", self.at_c, -10, 60)
         _within("at_relative_humidity_pct", self.at_relative_humidity_pct, 0, 100)
         _within("dry_film_um", self.dry_film_um, 0, 5_000)
+        _text("source", self.source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,6 +150,7 @@ class ApplicationLimits:
         for name in ("relative_humidity_min_pct", "relative_humidity_max_pct"):
             _within(name, getattr(self, name), 0, 100)
         _within("margin_min_k", self.margin_min_k, 0, 30)
+        _text("source", self.source)
         for low, high in (
             ("air_min_c", "air_max_c"),
             ("surface_min_c", "surface_max_c"),
@@ -172,6 +173,7 @@ class RecoatWindow:
         _within("min_h", self.min_h, 0, 10_000)
         _within("soft_end_h", self.soft_end_h, self.min_h, 10_000)
         _within("reopen_h", self.reopen_h, self.soft_end_h or self.min_h, 10_000)
+        _text("source", self.source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,6 +210,14 @@ class Material:
         _within("voc_g_l", self.voc_g_l, 0, 1_500)
         _within("minimum_film_forming_c", self.minimum_film_forming_c, -20, 60)
         _within("pot_life_h", self.pot_life_h, 0, 1_000)
+        _yes_or_no("isocyanate", self.isocyanate)
+        _text("notes", self.notes)
+        names = [stage.stage for stage in self.stages]
+        for name in names:
+            if names.count(name) > 1:
+                raise RecordError(f"stages: {name} is there twice; expected each stage once")
+        if not isinstance(self.solvents, Mapping):
+            raise RecordError(f"solvents is {self.solvents!r}; expected names with mass fractions")
         if self.solvents:
             for solvent, fraction in self.solvents.items():
                 _within(f"solvents {solvent}", fraction, 0, 1)
@@ -361,17 +371,33 @@ class AuditEntry:
 
 
 def _named(label: str, value: str) -> None:
+    if not isinstance(value, str):
+        raise RecordError(f"{label} is {value!r}; expected text")
     if not value.strip() or len(value) > 120 or value != value.strip():
         raise RecordError(f"{label} {value[:60]!r}; expected 1 to 120 characters without blanks at the ends")
 
 
+def _text(label: str, value: str) -> None:
+    if not isinstance(value, str):
+        raise RecordError(f"{label} is {value!r}; expected text")
+
+
+def _yes_or_no(label: str, value: bool) -> None:
+    if not isinstance(value, bool):
+        raise RecordError(f"{label} is {value!r}; expected true or false")
+
+
 def _one_of(label: str, value: str, allowed: Any) -> None:
-    if value not in allowed:
+    if not isinstance(value, str) or value not in allowed:
         raise RecordError(f"{label} {value!r}; expected one of {', '.join(allowed)}")
 
 
 def _within(label: str, value: float | None, low: float, high: float) -> None:
-    if value is not None and not (math.isfinite(value) and low <= value <= high):
+    if value is None:
+        return
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise RecordError(f"{label} is {value!r}; expected a number from {low:g} to {high:g}")
+    if not low <= value <= high:
         raise RecordError(f"{label} {value:g}; expected {low:g} to {high:g}")
 
 

@@ -6,25 +6,27 @@ Each call is one short transaction, so dashboard, command line and collector can
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Engine, create_engine, event, select
-from sqlalchemy.exc import DBAPIError, IntegrityError
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, select
+from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
 from sqlalchemy.orm import Session
 
 from collector.errors import Conflict, NotFound, StoreBusy, StoreError
-from collector.records import documents
+from collector.records import documents, rows
 from collector.records.migrations.runner import bring_up_to_date
 from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
 from collector.records.rows import (
     by_name,
     change,
+    coats_with_mixes,
     columns_of,
     fields_of,
+    held,
     insert,
     live,
     loaded,
@@ -55,6 +57,8 @@ BEFORE_SPRAYING: Final = timedelta(minutes=30)
 LONGEST_OPEN: Final = timedelta(hours=24)
 """A coat nobody ended keeps readings for a day."""
 
+WRITES: Final = "tackfree_writes"
+
 
 def open_records(url: str) -> Records:
     """Open the record store, bring its tables up to date, and fill a new one with the example materials.
@@ -71,22 +75,28 @@ def open_records(url: str) -> Records:
     StoreError
         If it cannot be opened or written.
     """
-    engine = create_engine(url, connect_args={"timeout": 10} if url.startswith("sqlite") else {})
+    try:
+        where = make_url(url)
+        waits = {"timeout": 10} if where.get_backend_name() == "sqlite" and "timeout" not in where.query else {}
+        engine = create_engine(where, connect_args=waits)
+    except (ArgumentError, ModuleNotFoundError) as error:
+        hint = "; install tackfree[postgres]" if url.startswith("postgresql") else ""
+        raise StoreError(
+            f"record store address cannot be used: {error}{hint}; expected an SQLAlchemy URL such as "
+            "sqlite:////folder/records.sqlite"
+        ) from error
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _prepare_sqlite)
+        event.listen(engine, "begin", _begin_sqlite)
     try:
-        is_new = bring_up_to_date(engine)
-        records = Records(engine)
-        if is_new:
-            for material in documents.example_materials():
-                records.add_material(material)
+        bring_up_to_date(engine, _writer(engine), _add_examples)
     except DBAPIError as error:
         engine.dispose()
         raise StoreError(f"record store {engine.url.render_as_string()} cannot be opened: {error.orig}") from error
     except BaseException:
         engine.dispose()
         raise
-    return records
+    return Records(engine)
 
 
 class Records:
@@ -94,6 +104,7 @@ class Records:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
+        self._writer = _writer(engine)
 
     def close(self) -> None:
         """Release the database."""
@@ -103,7 +114,7 @@ class Records:
 
     def materials(self, include_deleted: bool = False) -> list[Material]:
         """All materials in their newest version, by name."""
-        with self._session() as session:
+        with self._reading() as session:
             query = (
                 select(MaterialRow, MaterialVersionRow)
                 .join(MaterialVersionRow, MaterialVersionRow.material_id == MaterialRow.id)
@@ -116,33 +127,19 @@ class Records:
 
     def material(self, name_or_id: str | int) -> Material:
         """One material in its newest version, by number or by name in any case."""
-        with self._session() as session:
+        with self._reading() as session:
             row = by_name(session, MaterialRow, "material", name_or_id)
             return to_material(row, version_row(session, row.id, row.version))
 
     def add_material(self, material: Material) -> Material:
         """Add a material; its name must be free."""
-        with self._session() as session:
-            row = MaterialRow(name=material.name, name_key=name_key(material.name), version=1)
-            insert(session, row, "material", f"there is a material {material.name!r} already")
-            stored = replace(material, id=row.id, version=1)
-            session.add(MaterialVersionRow(material_id=row.id, version=1, document=documents.to_document(stored)))
-            return stored
+        with self._writing() as session:
+            return rows.add_material(session, material)
 
     def edit_material(self, material: Material) -> Material:
         """Store a changed material as its next version; coats keep the version they were sprayed with."""
-        with self._session() as session:
-            row = live(session, MaterialRow, "material", material.id)
-            newest = max(
-                session.scalars(select(MaterialVersionRow.version).where(MaterialVersionRow.material_id == row.id))
-            )
-            stored = replace(material, version=newest + 1)
-            session.add(
-                MaterialVersionRow(material_id=row.id, version=stored.version, document=documents.to_document(stored))
-            )
-            changes = {"name": stored.name, "name_key": name_key(stored.name), "version": stored.version}
-            change(session, row, "material", "edit", changes, f"there is a material {stored.name!r} already")
-            return stored
+        with self._writing() as session:
+            return rows.edit_material(session, material)
 
     def import_materials_toml(self, source: Path | str) -> list[Material]:
         """Read materials from TOML (a path, or the text itself); a name that exists becomes a new version.
@@ -150,18 +147,18 @@ class Records:
         Raises
         ------
         RecordError
-            Naming the material and the field; then nothing is written.
+            Naming the file, or the material and the field; then nothing is written.
         """
-        text = source.read_text(encoding="utf-8") if isinstance(source, Path) else source
-        read = documents.materials_from_toml(text)
-        known = {name_key(material.name): material for material in self.materials()}
-        stored = []
-        for material in read:
-            held = known.get(name_key(material.name))
-            stored.append(
-                self.add_material(material) if held is None else self.edit_material(replace(material, id=held.id))
-            )
-        return stored
+        read = documents.materials_from_toml(documents.text_of(source) if isinstance(source, Path) else source)
+        with self._writing() as session:
+            live_names = select(MaterialRow.name_key, MaterialRow.id).where(MaterialRow.deleted_at.is_(None))
+            named = {key: number for key, number in session.execute(live_names).tuples()}
+            return [
+                rows.add_material(session, material)
+                if (held_id := named.get(name_key(material.name))) is None
+                else rows.edit_material(session, replace(material, id=held_id))
+                for material in read
+            ]
 
     def export_materials_toml(self) -> str:
         """All materials as TOML that :meth:`import_materials_toml` reads."""
@@ -171,7 +168,7 @@ class Records:
 
     def add_mix(self, mix: Mix) -> Mix:
         """Add a mix of a stored material version."""
-        with self._session() as session:
+        with self._writing() as session:
             version = version_row(session, mix.material.id, mix.material.version)
             row = MixRow(material_version_id=version.id, **columns_of(mix, skip=("material",)))
             insert(session, row, "mix", "this mix exists already")
@@ -179,22 +176,22 @@ class Records:
 
     def mix(self, mix_id: int) -> Mix:
         """One mix, by number."""
-        with self._session() as session:
+        with self._reading() as session:
             return to_mix(session, live(session, MixRow, "mix", mix_id))
 
     def mixes(self, recent: int = 20) -> list[Mix]:
         """The newest mixes, newest first."""
-        with self._session() as session:
-            rows = session.scalars(
+        with self._reading() as session:
+            found = session.scalars(
                 select(MixRow).where(MixRow.deleted_at.is_(None)).order_by(MixRow.id.desc()).limit(recent)
             )
-            return [to_mix(session, row) for row in rows]
+            return [to_mix(session, row) for row in found]
 
     # Pieces
 
     def pieces(self, include_done: bool = False) -> list[Piece]:
         """Pieces in hand, by name; finished ones too if asked."""
-        with self._session() as session:
+        with self._reading() as session:
             query = select(PieceRow).where(PieceRow.deleted_at.is_(None)).order_by(PieceRow.name)
             if not include_done:
                 query = query.where(PieceRow.done_at.is_(None))
@@ -202,20 +199,20 @@ class Records:
 
     def piece(self, name_or_id: str | int) -> Piece:
         """One piece, by number or by name in any case."""
-        with self._session() as session:
+        with self._reading() as session:
             return to_piece(by_name(session, PieceRow, "piece", name_or_id))
 
     def add_piece(self, piece: Piece) -> Piece:
         """Add a piece; its name must be free."""
-        with self._session() as session:
+        with self._writing() as session:
             row = PieceRow(name_key=name_key(piece.name), **columns_of(piece))
             insert(session, row, "piece", f"there is a piece {piece.name!r} already")
             return replace(piece, id=row.id)
 
     def edit_piece(self, piece: Piece) -> Piece:
         """Store a changed piece."""
-        with self._session() as session:
-            row = live(session, PieceRow, "piece", piece.id)
+        with self._writing() as session:
+            row = live(session, PieceRow, "piece", piece.id, lock=True)
             changes = {**columns_of(piece), "name_key": name_key(piece.name)}
             change(session, row, "piece", "edit", changes, f"there is a piece {piece.name!r} already")
             return piece
@@ -241,8 +238,8 @@ class Records:
 
     def log_coat(self, coat: Coat) -> Coat:
         """Store a coat, open or ended."""
-        with self._session() as session:
-            piece = live(session, PieceRow, "piece", coat.piece_id)
+        with self._writing() as session:
+            piece = live(session, PieceRow, "piece", coat.piece_id, lock=True)
             row = CoatRow(
                 mix_id=live(session, MixRow, "mix", coat.mix.id).id,
                 open_piece_id=coat.piece_id if coat.ended_at is None else None,
@@ -264,8 +261,8 @@ class Records:
         Conflict
             If no coat is open on the piece.
         """
-        with self._session() as session:
-            piece = live(session, PieceRow, "piece", piece_id)
+        with self._writing() as session:
+            piece = live(session, PieceRow, "piece", piece_id, lock=True)
             row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
             if row is None:
                 raise Conflict(f"no coat is open on {piece.name!r}; start one first")
@@ -274,21 +271,24 @@ class Records:
             return coat
 
     def edit_coat(self, coat: Coat) -> Coat:
-        """Store a corrected coat."""
-        with self._session() as session:
-            row = live(session, CoatRow, "coat", coat.id)
+        """Store a corrected coat; its piece and mix may have been deleted since, but not those it is moved to."""
+        with self._writing() as session:
+            row = live(session, CoatRow, "coat", coat.id, lock=True)
+            if coat.piece_id != row.piece_id or coat.ended_at is None:
+                live(session, PieceRow, "piece", coat.piece_id, lock=True)
+            if coat.mix.id != row.mix_id:
+                live(session, MixRow, "mix", coat.mix.id)
             changes = {
                 **columns_of(coat, skip=("mix",)),
-                "mix_id": live(session, MixRow, "mix", coat.mix.id).id,
+                "mix_id": coat.mix.id,
                 "open_piece_id": coat.piece_id if coat.ended_at is None else None,
             }
-            live(session, PieceRow, "piece", coat.piece_id)
             change(session, row, "coat", "edit", changes, "another coat is open on that piece; end it first")
             return coat
 
     def coat(self, coat_id: int) -> Coat:
         """One coat, by number."""
-        with self._session() as session:
+        with self._reading() as session:
             return to_coat(session, live(session, CoatRow, "coat", coat_id))
 
     def coats(
@@ -302,36 +302,38 @@ class Records:
             query = query.where(CoatRow.started_at >= since)
         if until is not None:
             query = query.where(CoatRow.started_at < until)
-        with self._session() as session:
-            rows = session.scalars(query.order_by(CoatRow.started_at.desc(), CoatRow.id.desc()))
-            return [to_coat(session, row) for row in rows]
+        with self._reading() as session:
+            return list(coats_with_mixes(session, query.order_by(CoatRow.started_at.desc(), CoatRow.id.desc())))
 
     def open_coats(self) -> list[Coat]:
         """Coats being sprayed now, oldest first."""
-        with self._session() as session:
-            rows = session.scalars(
-                select(CoatRow).where(CoatRow.open_piece_id.is_not(None)).order_by(CoatRow.started_at)
-            )
-            return [to_coat(session, row) for row in rows]
+        query = select(CoatRow).where(CoatRow.open_piece_id.is_not(None)).order_by(CoatRow.started_at)
+        with self._reading() as session:
+            return list(coats_with_mixes(session, query))
 
     def open_coat(self, piece_id: int) -> Coat | None:
         """The coat open on a piece, if any."""
-        with self._session() as session:
+        with self._reading() as session:
             row = session.scalar(select(CoatRow).where(CoatRow.open_piece_id == piece_id))
             return None if row is None else to_coat(session, row)
 
     def coat_spans(self, after: timedelta) -> list[tuple[datetime, datetime]]:
-        """For each coat, from half an hour before spraying to ``after`` its end: readings that belong to it."""
-        return [
-            (coat.started_at - BEFORE_SPRAYING, (coat.ended_at or coat.started_at + LONGEST_OPEN) + after)
-            for coat in self.coats()
-        ]
+        """For each coat, from half an hour before spraying to ``after`` its end: readings that belong to it.
+
+        Deleted coats are among them, as they can be brought back.
+        """
+        with self._reading() as session:
+            found = session.execute(select(CoatRow.started_at, CoatRow.ended_at).order_by(CoatRow.started_at)).tuples()
+            return [
+                (started_at - BEFORE_SPRAYING, (ended_at or started_at + LONGEST_OPEN) + after)
+                for started_at, ended_at in found
+            ]
 
     # What stands in the booth
 
     def set_up_booth(self, setup: BoothSetup) -> BoothSetup:
         """Say which piece stands in a booth and which material is about to be sprayed there."""
-        with self._session() as session:
+        with self._writing() as session:
             if setup.piece_id is not None:
                 live(session, PieceRow, "piece", setup.piece_id)
             if setup.material_id is not None:
@@ -345,26 +347,26 @@ class Records:
 
     def booth_setups(self) -> list[BoothSetup]:
         """What stands in each booth that was ever set up, by booth."""
-        with self._session() as session:
-            rows = session.scalars(select(BoothSetupRow).order_by(BoothSetupRow.booth))
-            return [BoothSetup(**fields_of(row, BoothSetup)) for row in rows]
+        with self._reading() as session:
+            found = session.scalars(select(BoothSetupRow).order_by(BoothSetupRow.booth))
+            return [BoothSetup(**fields_of(row, BoothSetup)) for row in found]
 
     def presses_done_until(self, booth: str, node: str) -> datetime | None:
         """Time of the newest button press of a node that has been acted on."""
-        with self._session() as session:
+        with self._reading() as session:
             row = session.get(PressRow, (booth, node))
             return None if row is None else row.until
 
     def presses_done(self, booth: str, node: str, until: datetime) -> None:
         """Note that a node's button presses up to a time have been acted on."""
-        with self._session() as session:
+        with self._writing() as session:
             session.merge(PressRow(booth=booth, node=node, until=until))
 
     # Checks and outcomes
 
     def add_check(self, check: Check) -> Check:
         """Store a readiness check of a coat."""
-        with self._session() as session:
+        with self._writing() as session:
             live(session, CoatRow, "coat", check.coat_id)
             row = CheckRow(**columns_of(check))
             insert(session, row, "check", "this check exists already")
@@ -372,17 +374,17 @@ class Records:
 
     def checks(self, coat_id: int) -> list[Check]:
         """Checks of a coat, oldest first."""
-        with self._session() as session:
-            rows = session.scalars(
+        with self._reading() as session:
+            found = session.scalars(
                 select(CheckRow)
                 .where(CheckRow.coat_id == coat_id, CheckRow.deleted_at.is_(None))
                 .order_by(CheckRow.at, CheckRow.id)
             )
-            return [Check(**fields_of(row, Check)) for row in rows]
+            return [Check(**fields_of(row, Check)) for row in found]
 
     def add_outcome(self, outcome: Outcome) -> Outcome:
         """Store how a coat came out."""
-        with self._session() as session:
+        with self._writing() as session:
             live(session, CoatRow, "coat", outcome.coat_id)
             row = OutcomeRow(**columns_of(outcome))
             insert(session, row, "outcome", "this outcome exists already")
@@ -390,13 +392,13 @@ class Records:
 
     def outcomes(self, coat_id: int) -> list[Outcome]:
         """Outcomes of a coat, oldest first."""
-        with self._session() as session:
-            rows = session.scalars(
+        with self._reading() as session:
+            found = session.scalars(
                 select(OutcomeRow)
                 .where(OutcomeRow.coat_id == coat_id, OutcomeRow.deleted_at.is_(None))
                 .order_by(OutcomeRow.seen_at, OutcomeRow.id)
             )
-            return [Outcome(**fields_of(row, Outcome)) for row in rows]
+            return [Outcome(**fields_of(row, Outcome)) for row in found]
 
     # Deleting, undoing, auditing
 
@@ -408,8 +410,8 @@ class Records:
         kind : str
             ``material``, ``mix``, ``piece``, ``coat``, ``check`` or ``outcome``.
         """
-        with self._session() as session:
-            row = live(session, table_of(kind), kind, record_id)
+        with self._writing() as session:
+            row = live(session, table_of(kind), kind, record_id, lock=True)
             changes: dict[str, Any] = {"deleted_at": datetime.now(UTC)}
             changes |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
             return change(session, row, kind, "delete", changes)
@@ -422,12 +424,12 @@ class Records:
         Conflict
             If the record has changed since, or its name or place is taken.
         """
-        with self._session() as session:
-            entry = session.get(AuditRow, audit_id)
+        with self._writing() as session:
+            entry = session.get(AuditRow, audit_id) if 0 < audit_id < 2**63 else None
             if entry is None:
                 raise NotFound(f"there is no change {audit_id}")
-            row = session.get(table_of(entry.record), entry.record_id)
-            if row is None or state_of(row) != entry.after:
+            row = held(session, table_of(entry.record), entry.record, entry.record_id, lock=True)
+            if state_of(row) != entry.after:
                 raise Conflict(f"{entry.record} {entry.record_id} has changed since; undo the later change first")
             before: dict[str, Any] = loaded(row, entry.before) if entry.before else {"deleted_at": datetime.now(UTC)}
             if not entry.before:
@@ -441,22 +443,49 @@ class Records:
             query = query.where(AuditRow.record == kind)
         if record_id is not None:
             query = query.where(AuditRow.record_id == record_id)
-        with self._session() as session:
+        with self._reading() as session:
             return [to_entry(row) for row in session.scalars(query)]
 
-    @contextmanager
-    def _session(self) -> Iterator[Session]:
-        try:
-            with Session(self._engine, expire_on_commit=False) as session, session.begin():
-                yield session
-        except IntegrityError as error:
-            raise Conflict(f"the record was refused by the database: {error.orig}") from error
-        except DBAPIError as error:
-            if "locked" in str(error.orig) or "full" in str(error.orig):
-                raise StoreBusy(f"the record store takes no changes now: {error.orig}") from error
-            raise StoreError(f"the record store cannot be used: {error.orig}") from error
+    def _reading(self) -> AbstractContextManager[Session]:
+        return _session(self._engine)
+
+    def _writing(self) -> AbstractContextManager[Session]:
+        return _session(self._writer)
+
+
+def _add_examples(connection: Connection) -> None:
+    with Session(connection) as session:
+        for material in documents.example_materials():
+            rows.add_material(session, material)
+        session.flush()
+
+
+@contextmanager
+def _session(engine: Engine) -> Iterator[Session]:
+    try:
+        with Session(engine, expire_on_commit=False) as session, session.begin():
+            yield session
+    except IntegrityError as error:
+        raise Conflict(f"the record was refused by the database: {error.orig}") from error
+    except DBAPIError as error:
+        if "locked" in str(error.orig) or "full" in str(error.orig):
+            raise StoreBusy(f"the record store takes no changes now: {error.orig}") from error
+        raise StoreError(f"the record store cannot be used: {error.orig}") from error
+
+
+def _writer(engine: Engine) -> Engine:
+    """The same connections, for transactions that will write."""
+    return engine.execution_options(**{WRITES: True})
 
 
 def _prepare_sqlite(connection: Any, _record: Any) -> None:
+    # Python's driver would begin a transaction only at the first write, so that what was read before it may have
+    # changed by then. It is told to leave that to _begin_sqlite.
+    connection.isolation_level = None
     for pragma in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = FULL"):
         connection.execute(f"PRAGMA {pragma}").close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # IMMEDIATE waits for the other writer before anything is read.
+    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get(WRITES) else "BEGIN")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from typing import Any, Final, TypeVar
 
-from sqlalchemy import select
+from sqlalchemy import Select, func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
@@ -44,6 +44,7 @@ def insert(session: Session, row: Row, kind: str, taken: str, action: str = "cre
     """Add a row with its audit entry; ``taken`` is said if the database refuses it as a duplicate."""
     session.add(row)
     flush(session, taken)
+    _keep_open_coats_within_reach(session, row)
     session.add(
         AuditRow(at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=None, after=state_of(row))
     )
@@ -57,6 +58,7 @@ def change(
     for column, value in changes.items():
         setattr(row, column, value)
     flush(session, taken)
+    _keep_open_coats_within_reach(session, row)
     entry = AuditRow(
         at=datetime.now(UTC), record=kind, record_id=row.id, action=action, before=before, after=state_of(row)
     )
@@ -73,6 +75,17 @@ def flush(session: Session, taken: str) -> None:
         raise Conflict(taken) from error
 
 
+def _keep_open_coats_within_reach(session: Session, row: Row) -> None:
+    """Refuse a step that leaves a coat open on a deleted piece: nobody could end it."""
+    if isinstance(row, PieceRow) and row.deleted_at is not None:
+        if session.scalar(select(CoatRow.id).where(CoatRow.open_piece_id == row.id)) is not None:
+            raise Conflict(f"a coat is open on {row.name!r}; end it first")
+    elif isinstance(row, CoatRow) and row.open_piece_id is not None:
+        piece = session.get_one(PieceRow, row.open_piece_id)
+        if piece.deleted_at is not None:
+            raise Conflict(f"the coat's piece {piece.name!r} is deleted; bring that back first")
+
+
 def table_of(kind: str) -> type[Row]:
     """The table of a kind of record; NotFound for an unknown kind."""
     if kind not in KINDS:
@@ -80,10 +93,22 @@ def table_of(kind: str) -> type[Row]:
     return KINDS[kind]
 
 
-def live(session: Session, table: type[_R], kind: str, record_id: int) -> _R:
+def held(session: Session, table: type[_R], kind: str, record_id: int, *, lock: bool = False) -> _R:
+    """The row of a record, deleted or not; NotFound otherwise.
+
+    ``lock`` keeps other writers off the row until the transaction ends. SQLite, where a writer has the whole file to
+    itself, ignores it.
+    """
+    row = session.get(table, record_id, with_for_update=lock or None) if 0 < record_id < 2**63 else None
+    if row is None:
+        raise NotFound(f"there is no {kind} {record_id}")
+    return row
+
+
+def live(session: Session, table: type[_R], kind: str, record_id: int, *, lock: bool = False) -> _R:
     """The row of a record that is not deleted; NotFound otherwise."""
-    row = session.get(table, record_id)
-    if row is None or row.deleted_at is not None:
+    row = held(session, table, kind, record_id, lock=lock)
+    if row.deleted_at is not None:
         raise NotFound(f"there is no {kind} {record_id}")
     return row
 
@@ -94,8 +119,9 @@ def by_name(session: Session, table: Any, kind: str, name_or_id: str | int) -> A
         return live(session, table, kind, name_or_id)
     row = session.scalar(select(table).where(table.name_key == name_key(name_or_id)))
     if row is None:
-        names = list(session.scalars(select(table.name).where(table.deleted_at.is_(None)).order_by(table.name)))
-        near = difflib.get_close_matches(name_or_id, names, n=3, cutoff=0.4)
+        names = session.scalars(select(table.name).where(table.deleted_at.is_(None)).order_by(table.name))
+        by_key = {name_key(name): name for name in names}
+        near = [by_key[key] for key in difflib.get_close_matches(name_key(name_or_id), by_key, n=3, cutoff=0.4)]
         hint = f"; did you mean {' or '.join(map(repr, near))}?" if near else ""
         raise NotFound(f"there is no {kind} {name_or_id!r}{hint}")
     return row
@@ -118,6 +144,29 @@ def version_row(session: Session, material_id: int, version: int) -> MaterialVer
     return row
 
 
+def add_material(session: Session, material: Material) -> Material:
+    """Store a material under a free name."""
+    row = MaterialRow(name=material.name, name_key=name_key(material.name), version=1)
+    insert(session, row, "material", f"there is a material {material.name!r} already")
+    stored = replace(material, id=row.id, version=1)
+    session.add(MaterialVersionRow(material_id=row.id, version=1, document=documents.to_document(stored)))
+    return stored
+
+
+def edit_material(session: Session, material: Material) -> Material:
+    """Store a material as its next version; the versions before stay."""
+    row = live(session, MaterialRow, "material", material.id, lock=True)
+    newest = session.scalar(
+        select(func.max(MaterialVersionRow.version)).where(MaterialVersionRow.material_id == row.id)
+    )
+    stored = replace(material, version=(newest or 0) + 1)
+    document = documents.to_document(stored)
+    session.add(MaterialVersionRow(material_id=row.id, version=stored.version, document=document))
+    changes = {"name": stored.name, "name_key": name_key(stored.name), "version": stored.version}
+    change(session, row, "material", "edit", changes, f"there is a material {stored.name!r} already")
+    return stored
+
+
 def to_material(row: MaterialRow, version: MaterialVersionRow) -> Material:
     """A material in the version given."""
     return replace(documents.from_document(version.document), id=row.id, version=version.version)
@@ -125,7 +174,10 @@ def to_material(row: MaterialRow, version: MaterialVersionRow) -> Material:
 
 def to_mix(session: Session, row: MixRow) -> Mix:
     """A mix with the material version it was made of."""
-    version = session.get_one(MaterialVersionRow, row.material_version_id)
+    return _mix_of(row, session.get_one(MaterialVersionRow, row.material_version_id))
+
+
+def _mix_of(row: MixRow, version: MaterialVersionRow) -> Mix:
     material = replace(documents.from_document(version.document), id=version.material_id, version=version.version)
     return Mix(material=material, **fields_of(row, Mix, skip=("material",)))
 
@@ -139,6 +191,19 @@ def to_coat(session: Session, row: CoatRow) -> Coat:
     """A coat with its mix."""
     mix = to_mix(session, session.get_one(MixRow, row.mix_id))
     return Coat(mix=mix, **fields_of(row, Coat, skip=("mix",)))
+
+
+def coats_with_mixes(session: Session, query: Select[tuple[CoatRow]]) -> Iterator[Coat]:
+    """The coats a query finds; each mix is read once, however many coats were sprayed of it."""
+    mixes: dict[int, Mix] = {}
+    for row, mix_row, version in session.execute(
+        query.join(MixRow, MixRow.id == CoatRow.mix_id)
+        .join(MaterialVersionRow, MaterialVersionRow.id == MixRow.material_version_id)
+        .add_columns(MixRow, MaterialVersionRow)
+    ):
+        if mix_row.id not in mixes:
+            mixes[mix_row.id] = _mix_of(mix_row, version)
+        yield Coat(mix=mixes[mix_row.id], **fields_of(row, Coat, skip=("mix",)))
 
 
 def columns_of(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
@@ -158,7 +223,7 @@ def state_of(row: Row) -> dict[str, Any]:
 
 
 def loaded(row: Row, state: dict[str, Any]) -> dict[str, Any]:
-    """A row's values from what :func:`_state` made of them."""
+    """A row's values from what :func:`state_of` made of them."""
     times = {column.key for column in row.__table__.columns if isinstance(column.type, UtcDateTime)}
     return {
         key: datetime.fromisoformat(value) if key in times and value is not None else value

@@ -85,6 +85,20 @@ def test_importing_a_known_name_makes_a_new_version(records):
             "A: air_min_c 30 must be below air_max_c 10",
         ),
         ("[[material]", "not TOML"),
+        ("[[material]]\nname=5\nchemistry='shellac'\nrole='sealer'", "5: name is 5; expected text"),
+        ("[[material]]\nname='A'\nchemistry=[]\nrole='sealer'", r"A: chemistry \[\]; expected one of"),
+        (
+            "[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nvoc_g_l='680'",
+            "A: voc_g_l is '680'; expected a number from 0 to 1500",
+        ),
+        (
+            "[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nisocyanate='no'",
+            "A: isocyanate is 'no'; expected true or false",
+        ),
+        ("[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nsolvents=3", "A: solvents is 3; expected names"),
+        ("[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nstages=5", "A: stages is 5; expected"),
+        ("[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nlimits=5", "A: limits is 5; expected a table"),
+        ("[[material]]\nname='A'\nchemistry='shellac'\nrole='sealer'\nnotes=5", "A: notes is 5; expected text"),
     ],
 )
 def test_a_wrong_material_is_named_and_nothing_is_written(records, text, told):
@@ -92,3 +106,17 @@ def test_a_wrong_material_is_named_and_nothing_is_written(records, text, told):
     with pytest.raises(RecordError, match=told):
         records.import_materials_toml(text)
     assert records.materials() == before
+
+
+def test_a_stage_may_be_there_once():
+    material = EXAMPLES[0]
+    document = documents.to_document(material)
+    document["stages"] = [document["stages"][0]] * 2
+    with pytest.raises(RecordError, match="stages: set_to_touch is there twice"):
+        documents.from_document(document)
+
+
+def test_a_file_that_is_no_text_is_named(records, tmp_path):
+    (tmp_path / "sheet.toml").write_bytes("[[material]]\nname = 'Lacquer é'".encode("latin-1"))
+    with pytest.raises(RecordError, match=r"sheet\.toml cannot be read as UTF-8 text"):
+        records.import_materials_toml(tmp_path / "sheet.toml")
