@@ -132,9 +132,9 @@ def trend(limit: Limit, units: Units) -> str:
 
 
 def booth_tiles(
-    state: BoothState, answer: Readiness, dew: DewPoint | None, units: Units, stale_after_s: float
+    state: BoothState, answer: Readiness, dew: DewPoint | None, units: Units, stale_after_s: float, station: str
 ) -> list[Tile]:
-    """Every measured value of the booth with its unit, uncertainty and age."""
+    """Every measured value of the booth with its unit, uncertainty and age; the dew point is that of ``station``."""
     limits = {limit.name: limit for limit in answer.limits}
     judged = {AIR: "air_temperature", SURFACE: "surface_temperature", HUMIDITY: "relative_humidity"}
     made: list[Tile] = []
@@ -146,7 +146,7 @@ def booth_tiles(
         made.append(_reading_tile(names[quantity], _reading(state, quantity, limit.node), state, units, stale_after_s,
                                   spread))  # fmt: skip
     margin = limits["dew_point_margin"]
-    made.append(_dew_tile(dew, units, stale_after_s))
+    made.append(_dew_tile(dew, units, stale_after_s, "" if station == margin.node else f", {station}"))
     made.append(_margin_tile(margin, dew, units))
     for quantity in ("voc_ppm", "booth_pressure", "face_velocity"):
         reading = state.newest(quantity)
@@ -218,7 +218,7 @@ def _reading_tile(
     )
 
 
-def _dew_tile(dew: DewPoint | None, units: Units, stale_after_s: float) -> Tile:
+def _dew_tile(dew: DewPoint | None, units: Units, stale_after_s: float, of: str) -> Tile:
     if dew is None:
         return Tile(name="Dew point", value="–", unit="", plus_minus="not known", age="")
     number, _, unit = units.temperature(dew.value_c).partition(" ")
@@ -227,7 +227,7 @@ def _dew_tile(dew: DewPoint | None, units: Units, stale_after_s: float) -> Tile:
         value=number,
         unit=unit,
         plus_minus=f"± {_spread('K', COVERAGE * dew.standard_uncertainty_k, units)}",
-        age=_age(dew.age_s),
+        age=_age(dew.age_s) + of,
         old=dew.age_s > stale_after_s,
     )
 

@@ -24,7 +24,10 @@ def answer(booth: str, material: Material, piece: Piece | None) -> None:
     found = data.readiness(state, material, piece)
     trouble = data.ingest_trouble()
     margin = next(limit for limit in found.limits if limit.name == "dew_point_margin")
-    dew = conditions.dew_point(state, margin.node, limits)
+    # A node that sends humidity alone has no dew point of its own; then one that has is shown, by its name.
+    stations = [margin.node, *sorted({reading.node for reading in state.readings} - {margin.node})]
+    dews = ((node, conditions.dew_point(state, node, limits)) for node in stations)
+    station, dew = next(((node, found_at) for node, found_at in dews if found_at is not None), ("", None))
     subject = f"{material.name} on {piece.name}" if piece else material.name
     at = datetime.fromtimestamp(found.at_ms / 1000, UTC).astimezone(data.zone())
     blocks = [
@@ -39,7 +42,7 @@ def answer(booth: str, material: Material, piece: Piece | None) -> None:
         *(tiles.caution(text) for text in found.cautions if text != STANDING_CAUTION),
         tiles.two(
             tiles.limits(words.limit_row(limit, units) for limit in found.limits),
-            tiles.tiles(words.booth_tiles(state, found, dew, units, limits.stale_after_s)),
+            tiles.tiles(words.booth_tiles(state, found, dew, units, limits.stale_after_s, station)),
         ),
         tiles.note(f"{STANDING_CAUTION} Each ± covers about 95 %."),
     ]

@@ -32,7 +32,7 @@ SETTLED = """() => {
 }"""
 
 TOO_SMALL = """() => [...document.querySelectorAll('button, a, summary, [role=combobox], [role=tab], input')]
-  .filter(part => !part.closest('.hidden-dateinput-container'))
+  .filter(part => !part.closest('[data-testid=hidden-dateinput-container]'))
   .map(part => {
     // An input is touched through the box drawn around it.
     const box = part.closest('[role=group], [data-testid=stNumberInputContainer], [data-testid=stTextInputRootElement],'
