@@ -23,6 +23,7 @@ from collector import settings as configuration
 from collector.advice.readiness import assess, gather
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
+from collector.node_kit import node
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import Coat, Mix
 from collector.records.repository import Records, open_records
@@ -383,6 +384,7 @@ def show_settings(ctx: click.Context) -> None:
 
 
 main.add_command(calc)
+main.add_command(node)
 
 
 @contextlib.contextmanager

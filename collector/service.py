@@ -28,6 +28,7 @@ from pathlib import Path
 from types import FrameType
 from typing import IO, Final
 
+from collector import node_access
 from collector import settings as configuration
 from collector.advice import bench
 from collector.alerts import engine
@@ -396,7 +397,7 @@ def main(arguments: Sequence[str]) -> int:
         if name == "broker":
             from collector.broker import run_broker  # its library is heavy, and only this part needs it
 
-            run_broker(settings.mqtt, stop)
+            run_broker(settings.mqtt, stop, settings.data.path / node_access.FOLDER)
         elif name == "ingest":
             _ingest_part(settings, stop)
         elif name == "nodes":

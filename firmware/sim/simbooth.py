@@ -3,6 +3,8 @@
 The booth is a believable one, not a model: a slow day, a fan, and a coat sprayed every ninety minutes.
 """
 
+import json
+import sys
 import time
 
 import simbus
@@ -11,6 +13,7 @@ from node import pace
 
 _DAY_S = 86400
 _COAT_EVERY_S, _SPRAYING_S, _CLEARING_S = 5400, 600, 300
+_LOOK_EVERY_MS = 500
 
 
 class Booth(simdevices.World):
@@ -81,6 +84,40 @@ class Booth(simdevices.World):
         return self._value("booth_pressure", -1.0 if self.spraying() is None else -14.0)
 
 
+class FollowedBooth(Booth):
+    """Takes its values from a JSON object in a file that somebody else keeps writing, by the names of a World.
+
+    What the file does not have moves by itself. ``ends``, in seconds since 1970, is when the world is over unless it
+    is written anew: the program then ends, so that none is left behind by a writer that was killed.
+    """
+
+    def __init__(self, file):
+        super().__init__()
+        self._file = file
+        self._looked = None
+        self._ends = None
+
+    def _value(self, name, moving):
+        self._look()
+        return super()._value(name, moving)
+
+    def _look(self):
+        now = time.ticks_ms()
+        if self._looked is not None and time.ticks_diff(now, self._looked) < _LOOK_EVERY_MS:
+            return
+        self._looked = now
+        try:
+            with open(self._file) as file:
+                given = json.load(file)
+            self._ends = given.pop("ends", None)
+            for name, value in given.items():
+                self.fix(name, value)
+        except (OSError, ValueError, AttributeError):
+            pass  # not there yet, or no object: the last one stands
+        if self._ends is not None and time.time() > self._ends:
+            sys.exit(0)
+
+
 def furnish(config, world=None):
     """Connect a simulated sensor for each of a checked configuration's; returns them in the same order."""
     world = world or Booth()
@@ -94,8 +131,10 @@ def _furnished(sensor, config, world):
         return simbus.connect_onewire(simdevices.DS18B20(world), sensor["pin"])
     if kind == "pid":
         rise = calibration["span_uv"] - calibration["zero_uv"]
-        per_ppm = rise * 1000 / calibration["span_ppm_milli"]
-        module = simdevices.PhotoIonisation(world, calibration["zero_uv"], per_ppm)
+        # The pin sees what the divider leaves of the module's output.
+        divided = calibration.get("divider_milli", 1000) / 1000
+        per_ppm = rise * 1000 / calibration["span_ppm_milli"] / divided
+        module = simdevices.PhotoIonisation(world, calibration["zero_uv"] / divided, per_ppm)
         return simbus.connect_analogue(module, sensor["pin"])
     made = {}
     if "address" in calibration:
