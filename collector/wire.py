@@ -282,6 +282,10 @@ def decode_pack(topic: str, payload: bytes, received_ms: int, *, latest_ms: int 
                 remarks.append(_remark(where, quantity, outcome))
         except PackError as reason:
             rejected.append(f"record {index}: {reason}")
+    if counters.get("oldest_seq", 0) > counters.get("seq", math.inf):
+        # Believed, it would give up what lies between, and the node would be told that all of it is stored.
+        lowest = counters.pop("oldest_seq")
+        rejected.append(f"oldest_seq: {lowest}; expected at most the pack's own seq {counters['seq']}")
     return Pack(
         booth=where.booth,
         node=where.node,
@@ -333,7 +337,7 @@ def _resolve_each(records: Sequence[Any], received_ms: int) -> Iterable[tuple[in
 def _apply_base(base: dict[str, Any], record: Mapping[str, Any], index: int) -> None:
     for label in record:
         if not isinstance(label, str) or label.endswith("_"):
-            raise PackError(f"record {index}: field {label!r} must be understood (RFC 8428 4.4) and is not")
+            raise PackError(f"record {index}: field {_short(label)} must be understood (RFC 8428 4.4) and is not")
     if "bver" in record and (isinstance(record["bver"], bool) or record["bver"] not in range(1, 11)):
         raise PackError(f"record {index}: bver {_short(record['bver'])}; expected a version from 1 to 10")
     for label in ("bn", "bu"):
@@ -351,7 +355,7 @@ def _resolved(base: Mapping[str, Any], record: Mapping[str, Any], received_ms: i
         raise PackError(f"has the values {kinds}; expected one of v, vs, vb, vd")
     if not kinds and "s" not in record:
         if "n" in record:
-            raise PackError(f"{record['n']!r} has no value; expected v, vs, vb, vd or s")
+            raise PackError(f"{_short(record['n'])} has no value; expected v, vs, vb, vd or s")
         return None
     name = record.get("n", "")
     if not isinstance(name, str):

@@ -156,6 +156,19 @@ def test_a_foreign_topic_is_refused(topic, words):
     assert [word for word in words if word not in str(caught.value)] == []
 
 
+def test_a_pack_that_claims_to_be_older_than_all_its_node_holds_gives_nothing_up():
+    pack = decode([{"n": "air_temperature", "u": "Cel", "v": 20}, {"n": "seq", "v": 7}, {"n": "oldest_seq", "v": 8}])
+    assert (pack.seq, pack.oldest_seq, len(pack.readings)) == (7, None, 1)
+    assert pack.rejected == ("oldest_seq: 8; expected at most the pack's own seq 7",)
+
+
+def test_a_reason_stays_short_whatever_the_record_holds():
+    assert len(rejected(n="x" * 100_000)) < 300
+    with pytest.raises(wire.PackError) as caught:
+        decode([{"x" * 100_000 + "_": 1}])
+    assert len(str(caught.value)) < 300
+
+
 def test_half_a_character_in_a_word_becomes_a_question_mark():
     (remark,) = decode(b'[{"n":"button","vs":"press \\ud800"}]').remarks
     assert remark.text == "press ?"
