@@ -157,10 +157,10 @@ def _timed(store: SqliteReadingStore, bare: sqlite3.Connection, day_ms: int) -> 
     rows = len(fetch("reading", "t", day)), len(fetch("hour", "t", year))
     return [
         f"day, bare fetch of {rows[0]:,} rows     {bare_day:8.1f} ms",
-        f"day plot, at most {POINTS:,} buckets   {plot_day:8.1f} ms   {plot_day / bare_day:.1f} x bare; limit 300 ms",
+        f"day plot, at most {POINTS:,} buckets   {plot_day:8.1f} ms   {plot_day / bare_day:.1f} x bare; limit 300",
         f"day, every sample                  {samples:8.1f} ms   {samples / bare_day:.1f} x bare",
         f"year, bare fetch of {rows[1]:,} hours    {bare_year:8.1f} ms",
-        f"year plot, at most {POINTS:,} buckets  {plot_year:8.1f} ms   {plot_year / bare_year:.1f} x bare; limit 100 ms",
+        f"year plot, at most {POINTS:,} buckets  {plot_year:8.1f} ms   {plot_year / bare_year:.1f} x bare; limit 100",
         f"newest reading of each series      {latest:8.2f} ms",
     ]
 
