@@ -98,6 +98,7 @@ def streamlit_config(host: str, port: int) -> dict[str, Any]:
         "client.showErrorDetails": "type",
         "client.showErrorLinks": False,
         "logger.level": "warning",
+        "logger.hideWelcomeMessage": True,  # the command that starts the service says where the pages are
         "theme.baseFontSize": 18,
         "theme.baseRadius": "6px",
         "theme.showWidgetBorder": True,

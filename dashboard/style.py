@@ -56,6 +56,8 @@ SHEET: Final = """
 .tf-band .why{font-size:1.12rem;font-weight:500}
 .tf-band .when{text-align:right;font-size:.95rem}
 .tf-band .when b{font-size:1.5rem;display:block;line-height:1.1}
+@media (max-width:1000px){.tf-band{padding:.6rem .9rem;column-gap:.8rem}.tf-band .what{font-size:1.15rem}
+ .tf-band .why{font-size:1.02rem}.tf-band .when b{font-size:1.25rem}.tf-band .word{font-size:2.6rem}}
 .tf-band.go{background:#0B5F45;color:#fff}
 .tf-band.marginal{background:#F2B632;color:#221A00}
 .tf-band.hold{background:#94192B;color:#fff}
