@@ -124,6 +124,43 @@ def test_a_certain_hold_outranks_what_cannot_be_told(store):
     assert judged(store).verdict == "hold"
 
 
+def test_what_cannot_be_told_outranks_a_marginal_limit(store):
+    # 63 % is marginal against 65 %; the surface was last heard a quarter of an hour ago.
+    said(store, "n1", {"air_temperature": 21.0, "relative_humidity": 63.0})
+    said(store, "n1", {"surface_temperature": 20.5}, age_s=900)
+    answer = judged(store)
+    assert limit(answer, "relative_humidity").verdict == "marginal"
+    assert answer.verdict == "cannot tell"
+
+
+def test_air_does_not_stand_in_for_a_surface_sensor_that_fell_silent(store):
+    said(store, "n1", {"air_temperature": 21.0, "relative_humidity": 45.0})
+    said(store, "n1", {"surface_temperature": 20.5}, age_s=900)
+    answer = judged(store)
+    for name in ("surface_temperature", "dew_point_margin"):
+        assert limit(answer, name).verdict == "cannot tell"
+        assert limit(answer, name).value is None
+
+
+@pytest.mark.parametrize(("calm", "near"), [(45.0, 55.0), (70.0, 80.0)])
+def test_of_two_nodes_with_one_verdict_the_one_with_less_room_governs(store, calm, near):
+    said(store, "a", {**GOOD, "relative_humidity": near})
+    said(store, "b", {**GOOD, "relative_humidity": calm})
+    said(store, "c", {**GOOD, "relative_humidity": near - 1})
+    assert limit(judged(store), "relative_humidity").node == "a"
+
+
+def test_a_borrowed_air_temperature_widens_the_margin(store):
+    said(store, "n1", GOOD)
+    own = limit(judged(store), "dew_point_margin")
+    said(store, "hand", {"relative_humidity": 46.0})
+    borrowed = limit(judged(store), "dew_point_margin")
+    assert borrowed.node == "hand"
+    # Beside the sensor's own ±0.5 K stands another ±1.5 K, both rectangular, times ∂Td/∂t = 0.91 at 21 °C and 46 %.
+    added = borrowed.standard_uncertainty**2 - own.standard_uncertainty**2
+    assert added == pytest.approx((0.91 * 1.5) ** 2 / 3, rel=0.05)
+
+
 def test_without_any_surface_sensor_the_air_stands_in_with_a_wider_uncertainty(store):
     said(store, "n1", {name: value for name, value in GOOD.items() if name != "surface_temperature"})
     surface = limit(judged(store), "surface_temperature")
@@ -203,6 +240,17 @@ def test_a_rising_humidity_says_when_the_limit_will_be_passed(store):
     # 5 % to go at 6 % an hour
     assert moving.minutes == pytest.approx(50, abs=4)
     assert moving.minutes_low <= moving.minutes <= moving.minutes_high
+
+
+def test_warming_air_says_when_it_will_be_warm_enough(store):
+    for minute in range(60, -1, -1):
+        warmth = 13.0 - minute * 0.1 + (0.02 if minute % 2 else -0.02)
+        said(store, "n1", {**GOOD, "air_temperature": warmth}, age_s=minute * 60)
+    cold = limit(judged(store), "air_temperature")
+    assert cold.verdict == "hold"
+    assert cold.trend.event == "met"
+    # 2 K to go at 6 K an hour
+    assert cold.trend.minutes == pytest.approx(20, abs=2)
 
 
 def test_noise_alone_is_steady(store):

@@ -54,6 +54,11 @@ def test_saturation_pressure_over_ice_agrees_with_the_ashrae_table():
     assert humidity.saturation_pressure_over_ice(-5.0) == pytest.approx(401.74, rel=1e-3)
 
 
+@pytest.mark.parametrize("air_c", [-1.0, -10.0, -20.0, -40.0])
+def test_saturation_pressure_over_ice_agrees_with_psychrolib_as_installed(air_c):
+    assert humidity.saturation_pressure_over_ice(air_c) == pytest.approx(psychrolib.GetSatVapPres(air_c), rel=2e-3)
+
+
 # Dew point
 
 
