@@ -43,7 +43,9 @@ class Node:
         self._wait_for_clock_ms = 1000 * config["clock_wait_s"]
         running_ms = self.clock.running_ms
         self.sampler = Sampler(stations, self._keep_sample, running_ms, self._sensor_error)
-        self.link = Link(config, self.courier, self._real_ms, self._may_send, self._message, self._status, wlan)
+        self.link = Link(
+            config, self.courier, self._real_ms, self._may_send, self._message, self._status, wlan
+        )
         self.link.on_time = self._on_time
         self.link.on_status_taken = self._on_status_taken
         self.button = Button(button, self._pressed) if button else None
@@ -84,7 +86,8 @@ class Node:
             if self.lamp:
                 self.lamp.linked = self.link.since_ms is not None
             sampler_late = now - self.sampler.next_ms > _STUCK_AFTER_MS
-            if self._watchdog and not sampler_late and self._real_ms() - self.link.beat_ms < 3 * _STUCK_AFTER_MS:
+            link_late = self._real_ms() - self.link.beat_ms > 3 * _STUCK_AFTER_MS
+            if self._watchdog and not sampler_late and not link_late:
                 self._watchdog.feed()
             gc.collect()
             await asyncio.sleep_ms(1000)

@@ -1,10 +1,10 @@
 """The node with a pretended sensor, for tests that drive it from outside: ``soak.py config.json``.
 
 The configuration's ``soak`` object: ``speed`` (node milliseconds a real one), ``period_ms``, ``samples``
-(stop sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, values), ``fault_every`` (every so many
-readings fails), ``heap`` (a file for the heap in use, every ten minutes of the node's), ``clock`` (the wall's
-milliseconds since 1970 at which the node's clock showed the second number), ``wifi_flap_ms`` (how often and how
-long the radio is away).
+(stop sampling after so many), ``log`` (a file to which every sample kept is noted: index, time, count, values),
+``fault_every`` (every so many readings fails), ``heap`` (a file for the heap in use, every ten minutes of the
+node's), ``clock`` (the wall's milliseconds since 1970 at which the node's clock showed the second number),
+``wifi_flap_ms`` (how often and for how long the radio is away).
 """
 
 import asyncio

@@ -1,4 +1,4 @@
-"""Promises of the node as a whole, without a broker: it outlives its own mistakes and is restarted if it hangs."""
+"""Promises of the whole node, without a broker: it outlives its mistakes and is restarted if it hangs."""
 
 import asyncio
 import json
