@@ -6,10 +6,13 @@ import signal
 import sys
 import threading
 from dataclasses import replace
+from typing import Any
 
 import click
 
+from collector import node_program
 from collector import settings as configuration
+from collector.demo.boards import run_demo_boards
 from collector.demo.live import PERIOD_S, run_demo_nodes
 from collector.demo.simulation import STATE_FILE
 from collector.errors import TackfreeError
@@ -33,6 +36,9 @@ def main(
 ) -> None:
     """Publish an invented booth's readings to the broker of the settings.
 
+    With MicroPython installed the nodes are the real firmware, which samples in whole seconds; without it, or with
+    another period, they are in Python.
+
     Example: python -m collector.demo --port 1883 --seed 7
     """
     try:
@@ -47,18 +53,17 @@ def main(
         # A parent that keeps Ctrl-C to itself has it ignored here, and that stays so.
         if signal.getsignal(number) is not signal.SIG_IGN:
             signal.signal(number, lambda *_: stop.set())
-    run_demo_nodes(
-        mqtt.host,
-        mqtt.port,
-        booth or settings.shop.booth,
-        seed,
-        stop,
-        period_s,
-        zone=settings.shop.zone,
-        username=mqtt.username or None,
-        password=mqtt.password or None,
-        state_file=settings.data.path / STATE_FILE,
-    )
+    address = (mqtt.host, mqtt.port, booth or settings.shop.booth, seed, stop)
+    rest: dict[str, Any] = {
+        "zone": settings.shop.zone,
+        "username": mqtt.username or None,
+        "password": mqtt.password or None,
+        "state_file": settings.data.path / STATE_FILE,
+    }
+    if period_s.is_integer() and node_program.can_simulate():
+        run_demo_boards(*address, int(period_s), **rest)
+    else:
+        run_demo_nodes(*address, period_s, **rest)
 
 
 if __name__ == "__main__":
