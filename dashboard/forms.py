@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 import streamlit as st
@@ -22,12 +22,14 @@ from collector.records.model import (
 from dashboard import data, words
 
 UNDO_KEY: Final = "undo"
-"""Session key of the change that can be taken back: its audit number and what to call it."""
+"""Session key of the change that can be taken back: its audit number, what to call it, and when it was."""
+
+UNDO_SHOWN: Final = timedelta(minutes=3)
 
 
 def say_done(text: str, audit_id: int | None = None) -> None:
     """Tell on the next run that something was done, with a way back."""
-    st.session_state[UNDO_KEY] = (audit_id, text)
+    st.session_state[UNDO_KEY] = (audit_id, text, data.now())
 
 
 def done_bar() -> None:
@@ -35,7 +37,10 @@ def done_bar() -> None:
     told = st.session_state.get(UNDO_KEY)
     if told is None:
         return
-    audit_id, text = told
+    audit_id, text, at = told
+    if data.now() - at > UNDO_SHOWN:
+        del st.session_state[UNDO_KEY]
+        return
     left, right = st.columns([4, 1], vertical_alignment="center")
     left.success(text)
     if audit_id is not None and right.button("Undo", key="undo-button", width="stretch"):
