@@ -5,6 +5,7 @@
 
 import asyncio
 import sys
+import time
 
 import machine
 from node.app import Node
@@ -22,6 +23,7 @@ SENSORS = {
     "pid": ("pid", "PID", "adc"),
 }
 _WATCHDOG_MS = 8000  # the longest an RP2040 can count
+_RESTART_MS = 10000  # long enough to break in from the console
 
 
 def bus(name, config):
@@ -96,6 +98,11 @@ def main(path="config.json"):
         # Nothing else could be done with it either; the console says what to mend.
         print("tackfree node:", error)
         return 1
+    except Exception as error:
+        # A flash that cannot be written, say. It may pass, and a restart costs nothing that is stored.
+        sys.print_exception(error)
+        time.sleep_ms(_RESTART_MS)
+        machine.reset()
     try:
         asyncio.run(made.run())
     except Exception as error:
