@@ -17,7 +17,7 @@ pytestmark = [pytest.mark.faults, pytest.mark.timeout(280)]
 
 PACKS = 20_000
 NODES = 4
-KILLS_AT = (0.15, 0.4, 0.7)
+KILLS_AT = (0.1, 0.3, 0.5)
 START_MS = 1_790_000_000_000
 
 
@@ -68,10 +68,10 @@ def _value(node: int, number: int) -> float:
 def _kill_on_the_way(nodes, collector, broker):
     """Each kill comes when its share of the packs is stored, so that it hits a stream at full speed.
 
-    The collector dies alone once, when a live broker could help; then together with the broker; and then so
-    that the broker has nothing left either, and only the nodes still hold what was on its way.
+    The collector dies alone once, when a live broker could help; then so that the broker has nothing left either,
+    and only the nodes still hold what was on its way; then with a broker that comes back with what it had saved.
     """
-    broker_kills = (None, broker.kill, broker.kill_with_its_files)
+    broker_kills = (None, broker.kill_with_its_files, broker.kill)
     for share, kill_broker in zip(KILLS_AT, broker_kills, strict=True):
         brokers.eventually(lambda: PACKS - sum(node.held for node in nodes) >= share * PACKS, 120)  # noqa: B023
         assert collector.running and broker.running
