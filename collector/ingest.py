@@ -411,7 +411,7 @@ def _letter(message: Message, reason: str) -> DeadLetter:
     return DeadLetter(
         received_ms=message.received_ms,
         topic=message.topic,
-        reason=reason[:2_000],
+        reason=reason[:2_000].encode("utf-8", "replace").decode("utf-8"),
         payload=message.payload[:KEPT_PAYLOAD_BYTES],
         size=message.size,
     )
