@@ -16,7 +16,7 @@ import pytest
 
 from collector.readings.base import Series
 from collector.readings.sqlite import SqliteReadingStore
-from tests.firmware.running import Broker, Node, compiled, eventually
+from tests.firmware.running import FIRMWARE, Broker, Node, compiled, eventually
 
 pytestmark = [pytest.mark.faults, pytest.mark.timeout(600)]
 
@@ -150,12 +150,12 @@ def test_a_day_of_flaps_faults_kills_and_power_cuts_loses_nothing_and_the_heap_s
         "period_ms": 10_000,
         "fault_every": 97,
         "wifi_flap_ms": [7_200_000, 600_000],
-        "clock": [now, now - day_ms - 3_600_000],
+        "clock": [now, now - 7 * day_ms],  # a busy machine must not let it run into the future
         "heap": str(heap),
         "samples": day_ms // 10_000,
     }
-    node = Node(tmp_path, broker.port, soak=soak, ntp="127.0.0.1")
-    node.start()
+    node = Node(tmp_path, broker.port, program=compiled(tmp_path / "board"), soak=soak, ntp="127.0.0.1")
+    node.start("-X", "heapsize=96k")
     chance = random.Random(24)
     kills = ["broker"] * 8 + ["collector"] * 4 + ["node"] * 3
     chance.shuffle(kills)
@@ -165,7 +165,7 @@ def test_a_day_of_flaps_faults_kills_and_power_cuts_loses_nothing_and_the_heap_s
             target = {"broker": broker, "collector": collector, "node": node}[victim]
             target.kill()
             time.sleep(chance.uniform(0.0, 1.0))
-            target.start()
+            target.start(*(("-X", "heapsize=96k") if target is node else ()))
         heap.unlink()  # from here on it is one boot
         eventually(lambda: len(node.kept()) >= 8_500, 200)
         wait_until_all_is_stored(node, collector, 200)
@@ -178,10 +178,11 @@ def test_a_day_of_flaps_faults_kills_and_power_cuts_loses_nothing_and_the_heap_s
         node.kill()
 
 
+@pytest.mark.parametrize("form", ["source", "bytecode"])
 def test_a_backlog_of_five_hundred_readings_drains_in_a_small_heap(
-    tmp_path: Path, broker: Broker, collector: Collector
+    tmp_path: Path, broker: Broker, collector: Collector, form: str
 ) -> None:
-    program = compiled(tmp_path / "board")
+    program = compiled(tmp_path / "board") if form == "bytecode" else FIRMWARE
     now = time.time_ns() // 1_000_000
     soak = {"period_ms": 20, "samples": 400, "clock": [now, now]}
     node = Node(tmp_path, broker.port, program=program, soak=soak, ntp="127.0.0.1")
