@@ -239,8 +239,11 @@ def _humidity(
     def shown(value: float) -> str:
         return f"{value:.0f} %"
 
+    def room(value: float) -> str:
+        return f"{value:.0f} points"
+
     return _worst([
-        _judged("relative_humidity", label, "%RH", source, low, high, words, shown, shown) for source in sources
+        _judged("relative_humidity", label, "%RH", source, low, high, words, shown, room) for source in sources
     ])  # fmt: skip
 
 

@@ -61,7 +61,7 @@ def test_damp_air_holds_with_the_number_and_the_limit(store):
     answer = judged(store)
     assert answer.verdict == "hold"
     told = limit(answer, "relative_humidity").reason
-    assert told == "Relative humidity is 78 ± 3 %, 13 % above the most allowed, 65 % (n1)"
+    assert told == "Relative humidity is 78 ± 3 %, 13 points above the most allowed, 65 % (n1)"
 
 
 def test_a_value_within_its_guard_band_is_marginal(store):
