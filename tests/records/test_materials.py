@@ -1,5 +1,7 @@
 """The example materials, and materials as TOML."""
 
+from pathlib import Path
+
 import pytest
 
 from collector.errors import RecordError
@@ -120,3 +122,9 @@ def test_a_file_that_is_no_text_is_named(records, tmp_path):
     (tmp_path / "sheet.toml").write_bytes("[[material]]\nname = 'Lacquer é'".encode("latin-1"))
     with pytest.raises(RecordError, match=r"sheet\.toml cannot be read as UTF-8 text"):
         records.import_materials_toml(tmp_path / "sheet.toml")
+
+
+def test_the_material_in_the_documentation_can_be_imported(records):
+    page = (Path(__file__).parents[2] / "docs" / "materials.md").read_text(encoding="utf-8")
+    example = page.split("```toml\n")[1].split("```")[0]
+    assert [material.name for material in records.import_materials_toml(example)] == ["Sanding sealer, own mix"]

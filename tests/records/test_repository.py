@@ -408,6 +408,15 @@ def test_a_file_that_is_no_database_is_refused(tmp_path):
         open_records(f"sqlite:///{tmp_path / 'records.sqlite'}")
 
 
+@pytest.mark.parametrize(
+    ("pragma", "value"), [("foreign_keys", 1), ("journal_mode", "wal"), ("synchronous", 2)], ids=lambda part: str(part)
+)
+def test_references_hold_and_a_commit_is_on_the_disk(records, pragma, value):
+    # synchronous 2 is FULL: https://www.sqlite.org/pragma.html#pragma_synchronous (from memory).
+    with records._engine.connect() as connection:
+        assert connection.exec_driver_sql(f"PRAGMA {pragma}").scalar() == value
+
+
 @pytest.mark.parametrize("url", ["records.sqlite", "nothing://here", ""])
 def test_an_address_that_is_none_is_refused(url):
     with pytest.raises(StoreError, match="expected an SQLAlchemy URL"):

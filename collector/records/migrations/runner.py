@@ -41,14 +41,13 @@ def bring_up_to_date(reader: Engine, writer: Engine, fill: Callable[[Connection]
     config.set_main_option("script_location", str(Path(__file__).parent))
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
     with writer.begin() as connection:
+        # Looked at again: another process may have been quicker, and then there is nothing left to do.
         found = _revision(connection)
         if found is not None and found not in known:
             raise StoreTooNew(
                 f"record store {writer.url.render_as_string()} is of version {found}; this tackfree knows up to "
                 f"{HEAD}. Update tackfree, or restore an older copy."
             )
-        if found == HEAD:
-            return  # another process was quicker
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
         if found is None:
