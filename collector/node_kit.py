@@ -20,6 +20,9 @@ from collector.errors import Conflict, RecordError, ServiceError, StoreError
 from collector.node_config import SENSOR_KINDS, Wiring, configuration_of
 from collector.settings import Settings
 
+RESTART_S: Final = 3
+"""A board takes at most so long to restart and to show its port again."""
+
 CONFIG: Final = "config.json"
 CA_FILE: Final = "ca.der"
 BOARDS: Final = "boards"
@@ -153,10 +156,10 @@ def flash(ctx: click.Context, name: str, port: str, out: Path | None, dry_run: b
     if port.startswith("/") and not Path(port).exists():
         raise ServiceError(f"--port {port}: there is no such port; is the board connected, and by a data cable?")
     for command in commands:
-        click.echo(shlex.join(command[3:]))
+        click.echo(shlex.join(command))
         ended = subprocess.run(command, check=False)
         if ended.returncode:
-            raise ServiceError(f"mpremote ended with code {ended.returncode}; the board has only part of the program")
+            raise ServiceError(f"mpremote ended with code {ended.returncode}; flash again, the board has only a part")
     click.echo(f"{name} is on the board and starts now. It appears on the Booth page within a minute.")
 
 
@@ -187,15 +190,22 @@ def simulate(ctx: click.Context, config_or_name: str, out: Path | None, world: P
 
 
 def flash_commands(config: Path, port: str) -> list[list[str]]:
-    """The mpremote commands that copy program, configuration and certificate, and restart the board."""
+    """The commands, but for the pause mpremote's, that copy program, configuration and certificate, and restart the board."""
     program = node_program.firmware_folder()
     call = [sys.executable, "-m", "mpremote", "connect", port]
     files = [str(program / "node"), str(program / "sensors"), str(config)]
     if node_program.loaded(config)["mqtt"].get("ca_file"):
         files.append(str(config.parent / CA_FILE))
-    # main.py last: a board that loses power half-way does not start half a program.
-    start = str(program / "main.py")
-    return [[*call, "fs", "cp", "-r", *files, ":"], [*call, "fs", "cp", start, ":"], [*call, "reset"]]
+    return [
+        # A node that runs has its watchdog armed, which would restart the board in the midst of the copying.
+        [*call, "exec", "import os; 'main.py' in os.listdir() and os.remove('main.py')"],
+        [*call, "reset"],
+        ["sleep", str(RESTART_S)],
+        [*call, "fs", "cp", "-r", *files, ":"],
+        # The start last: a board that loses power half-way does not start half a program.
+        [*call, "fs", "cp", str(program / "main.py"), ":"],
+        [*call, "reset"],
+    ]
 
 
 def _authority(file: Path) -> bytes:

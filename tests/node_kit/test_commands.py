@@ -17,6 +17,7 @@ from click.testing import CliRunner, Result
 from collector import node_access, node_program, wire
 from collector.cli import main
 from collector.node_config import SENSOR_KINDS
+from collector.node_kit import flash_commands
 from tests.brokers import builtin, eventually, running
 from tests.firmware.running import FIRMWARE, Shop, micropython
 
@@ -166,10 +167,24 @@ def test_flashing_copies_the_program_its_sensors_configuration_and_certificate_a
     certificate.write_bytes(b"0\x00")
     run("new", "air-1", "--sensor", "sht4x", *HOST, "--ca-file", str(certificate))
     done = run("flash", "air-1", "--port", "/dev/ttyUSB9", "--dry-run")
-    copies, start, reset = done.output.splitlines()
+    _, reset, _, copies, start, last = done.output.splitlines()
     board = f"-m mpremote connect /dev/ttyUSB9 fs cp -r {FIRMWARE}/node {FIRMWARE}/sensors {config_file(data)} "
     assert copies.endswith(f"{board}{config_file(data).parent}/ca.der :")
-    assert start.endswith(f"fs cp {FIRMWARE}/main.py :") and reset.endswith("reset")
+    assert start.endswith(f"fs cp {FIRMWARE}/main.py :") and last == reset and reset.endswith("reset")
+
+
+def test_a_watchdog_cannot_end_the_copying_as_the_start_is_removed_and_the_board_restarted_first(
+    data: Path, tmp_path: Path
+) -> None:
+    run("new", "air-1", "--sensor", "sht4x", *HOST)
+    unarm, reset, pause, *_ = flash_commands(config_file(data), "/dev/ttyUSB9")
+    (tmp_path / "unarm.py").write_text(unarm[-1])
+    (tmp_path / "main.py").write_text("")
+    for _ in range(2):  # the second time there is none
+        ended = micropython("unarm.py", folder=tmp_path)
+        assert ended.returncode == 0, ended.stderr
+        assert not (tmp_path / "main.py").exists()
+    assert reset[-1] == "reset" and pause[-2] == "sleep"
 
 
 def test_flashing_says_what_is_missing(data: Path) -> None:
