@@ -190,7 +190,7 @@ def simulate(ctx: click.Context, config_or_name: str, out: Path | None, world: P
 
 
 def flash_commands(config: Path, port: str) -> list[list[str]]:
-    """The commands, but for the pause mpremote's, that copy program, configuration and certificate, and restart the board."""
+    """The commands that copy program, configuration and certificate, and restart the board: mpremote's and a pause."""
     program = node_program.firmware_folder()
     call = [sys.executable, "-m", "mpremote", "connect", port]
     files = [str(program / "node"), str(program / "sensors"), str(config)]
