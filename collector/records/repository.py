@@ -5,19 +5,19 @@ Each call is one short transaction, so dashboard, command line and collector can
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, select
-from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError
+from sqlalchemy import Connection, Engine, select
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.orm import Session
 
-from collector.errors import Conflict, NotFound, StoreBusy, StoreError
+from collector.errors import Conflict, NotFound, StoreError
 from collector.records import documents, rows
+from collector.records.connections import connect, session_on, writer_of
 from collector.records.migrations.runner import bring_up_to_date
 from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
 from collector.records.rows import (
@@ -57,8 +57,6 @@ BEFORE_SPRAYING: Final = timedelta(minutes=30)
 LONGEST_OPEN: Final = timedelta(hours=24)
 """A coat nobody ended keeps readings for a day."""
 
-WRITES: Final = "tackfree_writes"
-
 
 def open_records(url: str) -> Records:
     """Open the record store, bring its tables up to date, and fill a new one with the example materials.
@@ -75,21 +73,9 @@ def open_records(url: str) -> Records:
     StoreError
         If it cannot be opened or written.
     """
+    engine = connect(url)
     try:
-        where = make_url(url)
-        waits = {"timeout": 10} if where.get_backend_name() == "sqlite" and "timeout" not in where.query else {}
-        engine = create_engine(where, connect_args=waits)
-    except (ArgumentError, ModuleNotFoundError) as error:
-        hint = "; install tackfree[postgres]" if url.startswith("postgresql") else ""
-        raise StoreError(
-            f"record store address cannot be used: {error}{hint}; expected an SQLAlchemy URL such as "
-            "sqlite:////folder/records.sqlite"
-        ) from error
-    if engine.dialect.name == "sqlite":
-        event.listen(engine, "connect", _prepare_sqlite)
-        event.listen(engine, "begin", _begin_sqlite)
-    try:
-        bring_up_to_date(engine, _writer(engine), _add_examples)
+        bring_up_to_date(engine, writer_of(engine), _add_examples)
     except DBAPIError as error:
         engine.dispose()
         raise StoreError(f"record store {engine.url.render_as_string()} cannot be opened: {error.orig}") from error
@@ -104,7 +90,7 @@ class Records:
 
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
-        self._writer = _writer(engine)
+        self._writer = writer_of(engine)
 
     def close(self) -> None:
         """Release the database."""
@@ -447,10 +433,10 @@ class Records:
             return [to_entry(row) for row in session.scalars(query)]
 
     def _reading(self) -> AbstractContextManager[Session]:
-        return _session(self._engine)
+        return session_on(self._engine)
 
     def _writing(self) -> AbstractContextManager[Session]:
-        return _session(self._writer)
+        return session_on(self._writer)
 
 
 def _add_examples(connection: Connection) -> None:
@@ -458,34 +444,3 @@ def _add_examples(connection: Connection) -> None:
         for material in documents.example_materials():
             rows.add_material(session, material)
         session.flush()
-
-
-@contextmanager
-def _session(engine: Engine) -> Iterator[Session]:
-    try:
-        with Session(engine, expire_on_commit=False) as session, session.begin():
-            yield session
-    except IntegrityError as error:
-        raise Conflict(f"the record was refused by the database: {error.orig}") from error
-    except DBAPIError as error:
-        if "locked" in str(error.orig) or "full" in str(error.orig):
-            raise StoreBusy(f"the record store takes no changes now: {error.orig}") from error
-        raise StoreError(f"the record store cannot be used: {error.orig}") from error
-
-
-def _writer(engine: Engine) -> Engine:
-    """The same connections, for transactions that will write."""
-    return engine.execution_options(**{WRITES: True})
-
-
-def _prepare_sqlite(connection: Any, _record: Any) -> None:
-    # Python's driver would begin a transaction only at the first write, so that what was read before it may have
-    # changed by then. It is told to leave that to _begin_sqlite.
-    connection.isolation_level = None
-    for pragma in ("foreign_keys = ON", "journal_mode = WAL", "synchronous = FULL"):
-        connection.execute(f"PRAGMA {pragma}").close()
-
-
-def _begin_sqlite(connection: Connection) -> None:
-    # IMMEDIATE waits for the other writer before anything is read.
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if connection.get_execution_options().get(WRITES) else "BEGIN")
