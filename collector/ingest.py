@@ -108,6 +108,7 @@ class Ingest:
         self._last_commit_ms: int | None = None
         self._tick_at = self._state_at = time.monotonic()
         self._state_trouble = False
+        self._last_said: dict[str, str | bytes] = {}
         self._statuses: dict[tuple[str, str], Mapping[str, Any]] = {}
         self._client = self._new_client()
 
@@ -145,7 +146,19 @@ class Ingest:
         )
 
     def publish(self, topic: str, payload: str | bytes, retain: bool = False) -> bool:
-        """Send a message at QoS 1; False when there is no connection, and then nothing is sent later."""
+        """Send a message at QoS 1; may be called from any thread.
+
+        Returns
+        -------
+        bool
+            False when there is no connection. Then a retained message is sent after the next connection, if no
+            newer one on its topic has come by then; another is not sent at all.
+        """
+        if retain:
+            self._last_said[topic] = payload
+        return self._send(topic, payload, retain)
+
+    def _send(self, topic: str, payload: str | bytes, retain: bool) -> bool:
         if not self._connected:
             return False
         return self._client.publish(topic, payload, qos=1, retain=retain).rc == mqtt.MQTT_ERR_SUCCESS
@@ -308,6 +321,8 @@ class Ingest:
                 if message.size > len(message.payload):
                     raise wire.PackError(f"payload: {message.size} bytes; at most {wire.MAX_PAYLOAD_BYTES} are read")
                 if message.topic.endswith(f"/{wire.STATUS}"):
+                    if not message.size:  # this only clears what the broker retained of a node
+                        continue
                     status = wire.decode_status(message.topic, message.payload, message.received_ms)
                     if self._is_news(status, message.retained):
                         statuses.append(status)
@@ -359,7 +374,7 @@ class Ingest:
             log.warning("this machine's clock jumped by %+.0f s", jump_s)
         if self._announce and self._connected and self._paused is None:
             self._announce = False
-            self._announce_stored()
+            self._say_again()
         if self._on_tick is not None and now - self._tick_at >= TICK_S:
             self._tick_at = now
             try:
@@ -369,8 +384,10 @@ class Ingest:
         if now - self._state_at >= STATE_PERIOD_S:
             self._write_state()
 
-    def _announce_stored(self) -> None:
-        """A broker that was restarted may have forgotten the numbers."""
+    def _say_again(self) -> None:
+        """A broker that was restarted may have forgotten the nodes' numbers and whatever else it retained."""
+        for topic, payload in list(self._last_said.items()):
+            self._send(topic, payload, True)
         try:
             known = self._store.nodes()
         except StoreError as error:
@@ -381,7 +398,7 @@ class Ingest:
                 self._publish_stored(node.booth, node.node, node.stored_seq)
 
     def _publish_stored(self, booth: str, node: str, seq: int) -> None:
-        self.publish(wire.topic_for(booth, node, wire.STORED), str(seq), retain=True)
+        self._send(wire.topic_for(booth, node, wire.STORED), str(seq), True)
 
     def _recall(self) -> None:
         """What an earlier run left in the store."""

@@ -59,15 +59,15 @@ class Collector:
 
 
 class Hand:
-    """A client that publishes what it is told and keeps what it hears of ``stored`` numbers."""
+    """A client that publishes what it is told and keeps what it hears, by default of ``stored`` numbers."""
 
-    def __init__(self, port: int) -> None:
-        self.stored: list[tuple[str, bytes, bool]] = []
+    def __init__(self, port: int, listen_to: str = "tackfree/+/+/stored") -> None:
+        self.heard: list[tuple[str, bytes, bool]] = []
         ready = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="hand")
-        self._client.on_connect = lambda client, *_: client.subscribe("tackfree/+/+/stored", 1)
+        self._client.on_connect = lambda client, *_: client.subscribe(listen_to, 1)
         self._client.on_subscribe = lambda *_: ready.set()
-        self._client.on_message = lambda _c, _d, m: self.stored.append((m.topic, m.payload, m.retain))
+        self._client.on_message = lambda _c, _d, m: self.heard.append((m.topic, m.payload, m.retain))
         self._client.connect("127.0.0.1", port)
         self._client.loop_start()
         assert ready.wait(10)
@@ -75,13 +75,6 @@ class Hand:
     def send(self, payload: bytes | Sequence[Mapping[str, Any]], topic: str = "tackfree/booth-1/hand/readings") -> None:
         content = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
         self._client.publish(topic, content, qos=1).wait_for_publish(20)
-
-    def send_raw_topic(self, topic: bytes, payload: bytes) -> None:
-        """A topic that is no UTF-8, which the client's own interface refuses."""
-        remaining = 2 + len(topic) + 2 + len(payload)
-        assert remaining < 128
-        packet = bytes([0x32, remaining]) + len(topic).to_bytes(2) + topic + (999).to_bytes(2) + payload
-        self._client.socket().send(packet)
 
     def close(self) -> None:
         self._client.disconnect()
