@@ -38,7 +38,7 @@ from collector.readings.base import ReadingStore
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.repository import Records, open_records
 from collector.settings import Readiness, Settings
-from collector.wire import verdict_topic
+from collector.wire import time_topic, verdict_topic
 
 log = logging.getLogger(__name__)
 
@@ -49,6 +49,7 @@ STOP_TIMEOUT_S: Final = 10.0
 HEALTH_TIMEOUT_S: Final = 90.0
 ALERT_PERIOD_S: Final = 2.0
 VERDICT_PERIOD_MS: Final = 60_000
+TIME_PERIOD_MS: Final = 30_000
 PRUNE_PERIOD_MS: Final = 6 * 3600 * 1000
 COAT_TAIL: Final = timedelta(days=30)
 """Readings are kept with a coat from before its spraying until it can have no stage left to reach."""
@@ -216,6 +217,21 @@ def lamp_rule(
     return tell_verdicts
 
 
+def time_rule(store: ReadingStore, publish: Callable[[str, bytes], object]) -> engine.Rule:
+    """A rule that tells every booth the time, for nodes that reach no time server."""
+    due_ms = 0
+
+    def tell_time(now_ms: int) -> None:
+        nonlocal due_ms
+        if due_ms - TIME_PERIOD_MS < now_ms < due_ms:  # a clock that jumped back must not silence it
+            return
+        for booth in {node.booth for node in store.nodes()}:
+            publish(time_topic(booth), b"%d" % now_ms)
+        due_ms = now_ms + TIME_PERIOD_MS
+
+    return tell_time
+
+
 def _ms(moment: datetime) -> int:
     return round(moment.timestamp() * 1000)
 
@@ -346,13 +362,17 @@ def _ingest_part(settings: Settings, stop: threading.Event) -> None:
     records = open_records(settings.data.records_url)
     ingest = Ingest(settings, store)
 
-    def publish(topic: str, payload: bytes) -> None:
+    def publish_retained(topic: str, payload: bytes) -> None:
         ingest.publish(topic, payload, retain=True)
+
+    def publish_once(topic: str, payload: bytes) -> None:
+        ingest.publish(topic, payload, retain=False)  # a retained time would be an old one
 
     rules = [
         retention(store, records, settings.data.raw_days),
         button_rule(store, records),
-        lamp_rule(store, records, settings.readiness, publish),
+        lamp_rule(store, records, settings.readiness, publish_retained),
+        time_rule(store, publish_once),
     ]
     watcher = threading.Thread(
         target=engine.run, args=(rules, stop, ALERT_PERIOD_S, _now_ms), name="alerts", daemon=True

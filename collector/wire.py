@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal, cast
 
 TOPIC_ROOT: Final = "tackfree"
-READINGS, STATUS, EVENTS, STORED, VERDICT = "readings", "status", "events", "stored", "verdict"
+READINGS, STATUS, EVENTS, STORED, VERDICT, TIME = "readings", "status", "events", "stored", "verdict", "time"
 TopicKind = Literal["readings", "status", "events"]
 
 MAX_PAYLOAD_BYTES: Final = 256 * 1024
@@ -154,6 +154,11 @@ def topic_for(booth: str, node: str, kind: str) -> str:
 def verdict_topic(booth: str) -> str:
     """Topic of a booth's retained verdict, which a node shows on its lamp."""
     return f"{TOPIC_ROOT}/{_identifier('booth', booth)}/{VERDICT}"
+
+
+def time_topic(booth: str) -> str:
+    """Topic of the collector's time, for nodes that reach no time server; whole milliseconds since 1970."""
+    return f"{TOPIC_ROOT}/{_identifier('booth', booth)}/{TIME}"
 
 
 def parse_topic(topic: str) -> Topic:

@@ -11,11 +11,14 @@ import time
 import tomllib
 import urllib.request
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from collector.alerts import engine
+from collector.records.model import BoothSetup
+from collector.records.repository import open_records
 
 ROOT = Path(__file__).parents[2]
 START_TIMEOUT_S = 120
@@ -103,6 +106,23 @@ def publish_by_hand(running: Running, topic: str, message: str) -> None:
     )
 
 
+def heard_once(running: Running, topic: str) -> str:
+    port = running.environment["TACKFREE_MQTT_PORT"]
+    answer = subprocess.run(
+        ["mosquitto_sub", "-h", "127.0.0.1", "-p", port, "-t", topic, "-C", "1", "-W", "45"],
+        capture_output=True,
+        text=True,
+    )
+    return answer.stdout.strip()
+
+
+def choose(running: Running, material: str) -> None:
+    records = open_records(f"sqlite:///{running.environment['TACKFREE_DATA_FOLDER']}/records.sqlite")
+    chosen = records.material(material).id
+    records.set_up_booth(BoothSetup(booth="booth-1", piece_id=None, material_id=chosen, changed_at=datetime.now(UTC)))
+    records.close()
+
+
 def until(condition, timeout_s: float):
     deadline = time.monotonic() + timeout_s
     while time.monotonic() < deadline:
@@ -133,6 +153,11 @@ def test_a_pack_published_by_hand_is_stored_judged_and_served(start):
     damp = pack.replace('"v":45', '"v":97')
     publish_by_hand(running, "tackfree/booth-1/hand/readings", damp)
     assert until(lambda: verdict() == "hold", 8)
+
+    choose(running, material)
+    assert heard_once(running, "tackfree/booth-1/verdict") == "hold"
+    clock_ms = int(heard_once(running, "tackfree/booth-1/time"))
+    assert abs(clock_ms / 1000 - time.time()) < 5
 
     publish_by_hand(running, "tackfree/booth-1/hand/readings", '[{"n":"relative_humidity","u":"%RH","v":140}]')
     refused = until(lambda: _subject(running, "refused messages")["state"] == "warn", 8)
