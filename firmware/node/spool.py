@@ -1,4 +1,4 @@
-"""Records on flash until they are released: a ring of append-only segment files, safe against power cuts.
+"""Records on flash until they are released: a ring of append-only segment files that outlives power cuts.
 
 A segment is named after the index of its first record and takes up to ``segment_bytes``, by default just
 under one flash block. Each record carries its index and a CRC and is flushed before :meth:`Spool.append`
