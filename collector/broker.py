@@ -90,6 +90,18 @@ class ShopLogin(BaseAuthPlugin, BaseTopicPlugin):  # type: ignore[misc]  # the l
             return False
 
 
+class _DiscreetBroker(Broker):  # type: ignore[misc]
+    """Hands a client only those retained messages that it asked for.
+
+    The library of this version sends each newcomer what is retained for the subscriptions of all others.
+    """
+
+    async def _publish_retained_messages_for_subscription(self, subscription: tuple[str, int], session: Any) -> None:
+        subscribers = self._subscriptions.get(subscription[0], [])
+        if any(subscriber.client_id == session.client_id for subscriber, _ in subscribers):
+            await super()._publish_retained_messages_for_subscription(subscription, session)
+
+
 def run_broker(settings: Mqtt, stop_event: threading.Event, nodes: Path | None = None) -> None:
     """Run the broker in this thread until the event is set, or until it fails.
 
@@ -117,7 +129,7 @@ def run_broker(settings: Mqtt, stop_event: threading.Event, nodes: Path | None =
 
 
 async def _serve(settings: Mqtt, stop_event: threading.Event, nodes: Path | None) -> None:
-    broker = Broker(_configuration(settings, nodes))
+    broker = _DiscreetBroker(_configuration(settings, nodes))
     try:
         await broker.start()
     except BrokerError as error:

@@ -61,10 +61,10 @@ class Collector:
 class Hand:
     """A client that publishes what it is told and keeps what it hears, by default of ``stored`` numbers."""
 
-    def __init__(self, port: int, listen_to: str = "tackfree/+/+/stored") -> None:
+    def __init__(self, port: int, listen_to: str = "tackfree/+/+/stored", client_id: str = "hand") -> None:
         self.heard: list[tuple[str, bytes, bool]] = []
         ready = threading.Event()
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="hand")
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=client_id)
         self._client.on_connect = lambda client, *_: client.subscribe(listen_to, 1)
         self._client.on_subscribe = lambda *_: ready.set()
         self._client.on_message = lambda _c, _d, m: self.heard.append((m.topic, m.payload, m.retain))
@@ -72,9 +72,15 @@ class Hand:
         self._client.loop_start()
         assert ready.wait(10)
 
-    def send(self, payload: bytes | Sequence[Mapping[str, Any]], topic: str = "tackfree/booth-1/hand/readings") -> None:
+    def send(
+        self,
+        payload: bytes | Sequence[Mapping[str, Any]],
+        topic: str = "tackfree/booth-1/hand/readings",
+        *,
+        retain: bool = False,
+    ) -> None:
         content = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
-        self._client.publish(topic, content, qos=1).wait_for_publish(20)
+        self._client.publish(topic, content, qos=1, retain=retain).wait_for_publish(20)
 
     def close(self) -> None:
         self._client.disconnect()

@@ -107,3 +107,21 @@ def test_what_comes_while_the_collector_is_away_is_kept_for_it(start_collector):
         second = start_collector(broker.port)
         brokers.eventually(lambda: second.values() == [20.5])
         second.stop()
+
+
+def test_a_newcomer_gets_the_retained_messages_it_asks_for_and_no_others():
+    with brokers.running(brokers.builtin()) as broker:
+        hand = Hand(broker.port, "tackfree/#")
+        for name in ("air-1", "panel-1"):
+            hand.send(b"1", f"tackfree/booth-1/{name}/stored", retain=True)
+        brokers.eventually(lambda: len(hand.heard) == 2)
+        newcomer = Hand(broker.port, "tackfree/booth-1/panel-1/+", client_id="newcomer")
+        brokers.eventually(lambda: newcomer.heard)
+        hand.send(b"2", "tackfree/booth-1/panel-1/stored")
+        brokers.eventually(lambda: len(newcomer.heard) == 2)
+        newcomer.close()
+        hand.close()
+        assert [(topic, payload) for topic, payload, _ in newcomer.heard] == [
+            ("tackfree/booth-1/panel-1/stored", b"1"),
+            ("tackfree/booth-1/panel-1/stored", b"2"),
+        ]

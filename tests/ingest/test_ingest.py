@@ -115,7 +115,7 @@ def test_a_message_that_no_store_takes_is_set_aside_and_the_rest_of_its_batch_st
 def test_a_retained_state_is_not_news_each_time_the_collector_connects(broker, hand, start_collector):
     first = start_collector(broker.port)
     first.wait_connected()
-    hand._client.publish("tackfree/booth-1/hand/status", b"offline", 1, retain=True).wait_for_publish(10)
+    hand.send(b"offline", "tackfree/booth-1/hand/status", retain=True)
     brokers.eventually(lambda: first.store.nodes())
     said_ms = first.store.nodes()[0].status_ms
     first.stop()
