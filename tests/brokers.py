@@ -13,8 +13,10 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
+from typing import Any
 
 REPOSITORY = Path(__file__).parents[1]
+MOSQUITTO = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
 SHIPPED_CONFIGURATION = REPOSITORY / "docs" / "mosquitto.conf"
 
 
@@ -44,6 +46,15 @@ class Process:
     def stop(self) -> None:
         """Ask it to end, and wait."""
         self._end(signal.SIGTERM)
+
+    def freeze(self) -> None:
+        """Let it hold its connections and do nothing."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        assert self._process is not None
+        self._process.send_signal(signal.SIGCONT)
 
     @property
     def running(self) -> bool:
@@ -82,6 +93,19 @@ class BrokerProcess(Process):
         eventually(lambda: listens(self.port), 20)
 
 
+class Broker(BrokerProcess):
+    """A real mosquitto that remembers nothing over a restart, on a free port, with further lines of configuration."""
+
+    def __init__(self, folder: Path, *lines: str) -> None:
+        configuration = folder / "mosquitto.conf"
+        super().__init__(free_port(), [MOSQUITTO, "-c", str(configuration)])
+        given = "\n".join(lines or ("allow_anonymous true",))
+        configuration.write_text(
+            f"listener {self.port} 127.0.0.1\nmax_queued_messages 0\npersistence false\n"
+            f"user root\nlog_type error\n{given}\n"
+        )
+
+
 def mosquitto(folder: Path, port: int | None = None) -> BrokerProcess:
     """mosquitto with the shipped configuration, at another port and folder."""
     chosen = port or free_port()
@@ -94,7 +118,7 @@ def mosquitto(folder: Path, port: int | None = None) -> BrokerProcess:
     # Started by root, mosquitto becomes another user, who may not write a test's folder.
     configuration = folder / "mosquitto.conf"
     configuration.write_text(text + "\nuser root\nlog_type error\n")
-    broker = BrokerProcess(chosen, [shutil.which("mosquitto") or "/usr/sbin/mosquitto", "-c", str(configuration)])
+    broker = BrokerProcess(chosen, [MOSQUITTO, "-c", str(configuration)])
     broker.data = data
     return broker
 
@@ -129,9 +153,12 @@ def listens(port: int) -> bool:
         return probe.connect_ex(("127.0.0.1", port)) == 0
 
 
-def eventually(condition: Callable[[], object], within_s: float = 20.0) -> None:
-    """Wait until the condition holds, and fail if it does not in time."""
+def eventually(promise: Callable[[], Any], within_s: float = 30.0) -> Any:
+    """Wait until the promise holds and return what it gave; fail if it does not in time."""
     deadline = time.monotonic() + within_s
-    while not condition():
-        assert time.monotonic() < deadline, "it did not come to pass"
+    while True:
+        outcome = promise()
+        if outcome:
+            return outcome
+        assert time.monotonic() < deadline, f"not within {within_s:g} s: {promise}"
         time.sleep(0.02)

@@ -21,8 +21,8 @@ from collector.demo.boards import BOARDS, HOOD_NODE, HOOD_QUANTITIES, WORLD, run
 from collector.demo.plan import Plan
 from collector.demo.sensors import AIR_NODE, PANEL_NODE, SENSORS
 from collector.demo.simulation import STATE_FILE, save, simulation_of_plan
-from tests.brokers import Process, running
-from tests.firmware.running import Broker, Shop, eventually
+from tests.brokers import Broker, Process, eventually, running
+from tests.firmware.running import Shop
 
 ALL = {*BOARDS, HOOD_NODE}
 

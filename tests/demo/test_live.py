@@ -20,7 +20,8 @@ from collector.demo.live import run_demo_nodes
 from collector.demo.plan import Plan
 from collector.demo.sensors import SENSORS
 from collector.demo.simulation import STATE_FILE, save, simulation_of_plan
-from tests.demo.broker import Broker, Listener, eventually
+from tests.brokers import Broker, eventually
+from tests.demo.listener import Listener
 
 
 @pytest.fixture

@@ -15,7 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from collector import wire
 from collector.demo.nodes import SimulatedNode
-from tests.demo.broker import Broker, eventually
+from tests.brokers import Broker, eventually
 
 BOOTH, NODE = "booth-1", "air-1"
 NOW_MS = 1_790_000_000_000

@@ -18,6 +18,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from collector import wire
+from tests.brokers import eventually
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 MICROPYTHON = Path(sys.executable).parent / "micropython"
@@ -35,63 +36,6 @@ def micropython(
         text=True,
         timeout=timeout_s,
     )
-
-
-def eventually(promise: Callable[[], Any], within_s: float = 30.0) -> Any:
-    """Wait until the promise holds and return what it gave."""
-    ends = time.monotonic() + within_s
-    while True:
-        outcome = promise()
-        if outcome:
-            return outcome
-        assert time.monotonic() < ends, f"not within {within_s:g} s: {promise}"
-        time.sleep(0.05)
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
-
-
-class Broker:
-    """A real mosquitto on a free port, which can be killed and started again on the same port."""
-
-    def __init__(self, folder: Path, *lines: str) -> None:
-        self.port = free_port()
-        self._config = folder / "mosquitto.conf"
-        given = "\n".join(lines or ("allow_anonymous true",))
-        self._config.write_text(
-            f"listener {self.port} 127.0.0.1\nmax_queued_messages 0\npersistence false\nuser root\n{given}\n"
-        )
-        self._process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        program = shutil.which("mosquitto") or "/usr/sbin/mosquitto"
-        self._process = subprocess.Popen(
-            [program, "-c", str(self._config)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-        )
-        eventually(self._answers)
-
-    def kill(self) -> None:
-        if self._process is not None:
-            self._process.kill()
-            self._process.wait()
-            self._process = None
-
-    def freeze(self) -> None:
-        """Stop answering without closing anything."""
-        assert self._process is not None
-        self._process.send_signal(signal.SIGSTOP)
-
-    def thaw(self) -> None:
-        assert self._process is not None
-        self._process.send_signal(signal.SIGCONT)
-
-    def _answers(self) -> bool:
-        with socket.socket() as probe:
-            return probe.connect_ex(("127.0.0.1", self.port)) == 0
 
 
 class Node:

@@ -13,7 +13,8 @@ from pathlib import Path
 import pytest
 
 from collector import wire
-from tests.firmware.running import FIRMWARE, MICROPYTHON, Broker, Shop, eventually, micropython
+from tests.brokers import Broker, eventually
+from tests.firmware.running import FIRMWARE, MICROPYTHON, Shop, micropython
 
 SENSORS = sorted((FIRMWARE / "sensors").glob("*.py"))
 TESTS = ("test_sensors_numbers", "test_sensors_bus")

@@ -13,7 +13,8 @@ from typing import Any
 
 import pytest
 
-from tests.firmware.running import Broker, Node, Shop, eventually, micropython
+from tests.brokers import Broker, eventually
+from tests.firmware.running import Node, Shop, micropython
 
 Starter = Callable[..., Any]
 

@@ -16,7 +16,8 @@ import pytest
 
 from collector.readings.base import Series
 from collector.readings.sqlite import SqliteReadingStore
-from tests.firmware.running import FIRMWARE, Broker, Node, compiled, eventually
+from tests.brokers import Broker, eventually
+from tests.firmware.running import FIRMWARE, Node, compiled
 
 pytestmark = [pytest.mark.faults, pytest.mark.timeout(600)]
 
