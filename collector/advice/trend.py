@@ -13,8 +13,8 @@ from scipy import stats
 FEWEST_POINTS: Final = 15
 """A quarter of an hour of minutes; fewer tell no rate."""
 
-HORIZON_MIN: Final = 12 * 60.0
-"""Nothing is said beyond half a day: an hour's rate does not last that long."""
+HORIZON_MIN: Final = 4 * 60.0
+"""Nothing is said beyond four hours: an hour's rate does not last longer, least of all a heated booth's."""
 
 CONFIDENCE: Final = 0.9
 
@@ -29,7 +29,7 @@ class Trend:
         Rate and its 90 % interval, in the value's unit per hour.
     event : str
         ``broken`` (a limit kept now will be passed), ``met`` (one passed now will be kept) or ``steady`` (neither,
-        within half a day).
+        within four hours).
     minutes, minutes_low, minutes_high : float or None
         Until the event, with its 90 % interval; the high end is None where the rate may well be nought.
     """
