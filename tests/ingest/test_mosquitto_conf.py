@@ -61,7 +61,7 @@ def _send(broker, name: str, login: str, password: str, within_s: float) -> bool
 
 
 def test_the_advice_is_there_to_follow():
-    assert [line.split()[0] for line in RIGHTS] == ["user", "topic"] + ["pattern"] * 5
+    assert [line.split()[0] for line in RIGHTS] == ["user", "topic"] + ["pattern"] * 6
     assert {"allow_anonymous false", "password_file /etc/mosquitto/tackfree.passwords"} <= set(ADVICE)
 
 
