@@ -76,7 +76,7 @@ class Visit:
         return self.page.locator("[data-verdict]").first.get_attribute("data-verdict")
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright:
         running = playwright.chromium.launch(executable_path=CHROMIUM, args=list(ARGUMENTS))
@@ -84,7 +84,7 @@ def browser() -> Iterator[Browser]:
         running.close()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def steady(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Pages]:
     """Pages over a steady booth, that no test changes."""
     folder = tmp_path_factory.mktemp("steady")
