@@ -25,7 +25,7 @@ from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
 from collector.node_kit import node
 from collector.readings.sqlite import SqliteReadingStore
-from collector.records.model import Coat, Mix
+from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
 from collector.settings import Settings
 
@@ -264,6 +264,8 @@ def start(
     else:
         since = _local(started.started_at, settings)
         click.echo(f"Coat {started.id} on {on_piece.name}: {mix.material.name}, from {since}")
+        if mix.material.isocyanate:
+            click.echo(f"  caution: {ISOCYANATE_CAUTION}")
 
 
 @coat.command()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from collector.advice.display import duration
-from collector.records.model import Coat, Piece
+from collector.records.model import ISOCYANATE_CAUTION, Coat, Piece
 from dashboard import data, forms, tiles, words
 
 
@@ -53,6 +53,8 @@ def _card(piece: Piece, coat: Coat | None, is_open: bool) -> None:
             late="Past its due date" if piece.due is not None and piece.due < now else "",
         )
     )
+    if coat is not None and coat.mix.material.isocyanate:
+        st.html(tiles.caution(ISOCYANATE_CAUTION))
     first, second, third = st.columns(3)
     if is_open:
         if first.button("End coat", key=f"end-{piece.id}", type="primary", width="stretch"):

@@ -61,6 +61,12 @@ def test_check_shows_the_isocyanate_caution(shop):
     assert "No sensor here can detect them" in run("check", "--material", "Two-component urethane, clear").output
 
 
+def test_starting_a_coat_shows_the_isocyanate_caution(shop):
+    started = run("coat", "start", "Lap steel 3", "--material", "Two-component urethane, clear")
+    assert "No sensor here can detect them" in started.output
+    assert "No sensor here" not in run("coat", "end", "Lap steel 3").output
+
+
 def test_a_material_not_known_is_said_with_near_names(shop):
     result = run("check", "--material", "nitro lacquer clear")
     assert result.exit_code == 1

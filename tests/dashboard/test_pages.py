@@ -9,6 +9,7 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
+from collector.records.model import Mix
 from dashboard import data
 from tests.dashboard import seeding
 
@@ -171,3 +172,11 @@ def test_button_and_lamp_follow_the_choice_after_one_tap(shop: Path) -> None:
     setup = data.records().booth_setups()[0]
     assert setup.piece_id == 1
     assert "Button and lamp of the nodes follow: Nitrocellulose lacquer, clear on" in html(page)
+
+
+def test_the_rack_cautions_where_the_coat_holds_isocyanates(shop: Path) -> None:
+    caution = "No sensor here can detect them"
+    assert caution not in html(opened(PAGES[1]))
+    urethane = data.records().material("Two-component urethane, clear")
+    data.start_coat(data.pieces()[0], Mix(material=urethane), "booth-1")
+    assert caution in html(opened(PAGES[1]))

@@ -30,7 +30,7 @@ def test_the_start_of_a_range_is_in_and_its_end_is_left_out(store):
 
 def test_the_same_reading_again_changes_nothing(store):
     put(store, pack({T0: 20.0}))
-    put(store, pack({T0: 99.0}), pack({T0: 20.0}))
+    put(store, pack({T0: 20.0}), pack({T0: 99.0}))
     assert store.samples(AIR, T0, T0 + 1).value.tolist() == [20.0]
     assert store.buckets(AIR, T0, T0 + 90 * DAY, 90).count.sum() == 1
 
