@@ -1,53 +1,20 @@
-"""``tackfree calc``: each physics computation as a command; options and answers carry their units in their names."""
+"""Dew point and margin as commands."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Callable, Mapping
 from typing import Any
 
 import click
 
+from collector.calc.options import JSON, RELATIVE_HUMIDITY, answered, number
 from collector.physics import humidity
 
 
-@click.group()
-def calc() -> None:
-    """Compute one thing from numbers you type; units are in the option names."""
-
-
-def _number(
-    name: str, meaning: str, low: float, high: float, unit: str, default: float | None = None
-) -> Callable[[Any], Any]:
-    """An option that takes a finite number of a range; anything else ends the command with one line about it."""
-    allowed = f"{low:g} to {high:g} {unit}".rstrip()
-
-    def check(_context: click.Context, _option: click.Parameter, value: float) -> float:
-        if not low <= value <= high:  # also refuses nan
-            raise click.UsageError(f"{name} {value:g} {unit}".rstrip() + f"; expected {allowed}")
-        return value
-
-    return click.option(
-        name,
-        type=float,
-        required=default is None,
-        default=default,
-        show_default=default is not None,
-        callback=check,
-        help=f"{meaning} {allowed}.",
-    )
-
-
-_HUMIDITY = _number("--relative-humidity-pct", "Relative humidity over water,", 0.01, 100, "%")
-
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON, unrounded.")
-
-
-@calc.command("dew-point")
-@_number("--air-c", "Air temperature,", -40, 60, "°C")
-@_HUMIDITY
-@_number("--pressure", "Air pressure,", 30_000, 110_000, "Pa", humidity.ATMOSPHERE)
-@_JSON
+@click.command("dew-point")
+@number("--air-c", "Air temperature,", -40, 60, "°C")
+@RELATIVE_HUMIDITY
+@number("--pressure", "Air pressure,", 30_000, 110_000, "Pa", humidity.ATMOSPHERE)
+@JSON
 def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_json: bool) -> None:
     """Dew point, frost point, wet bulb and humidity of air.
 
@@ -65,7 +32,7 @@ def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_js
         "humidity_ratio": humidity.humidity_ratio(vapour, pressure),
         "vapour_pressure_deficit_pa": humidity.vapour_pressure_deficit(air_c, relative_humidity_pct),
     }
-    _print(
+    answered(
         answer,
         as_json,
         (
@@ -80,16 +47,16 @@ def dew_point(air_c: float, relative_humidity_pct: float, pressure: float, as_js
     )
 
 
-@calc.command("margin")
-@_number("--air-c", "Air temperature,", -60, 90, "°C")
-@_HUMIDITY
-@_number("--surface-c", "Surface temperature,", -60, 200, "°C")
-@_number("--air-accuracy-k", "± limit of the air temperature,", 0, 50, "K")
-@_number("--relative-humidity-accuracy-pct", "± limit of the relative humidity,", 0, 100, "%")
-@_number("--surface-accuracy-k", "± limit of the surface temperature,", 0, 50, "K")
-@_number("--limit-k", "Margin wanted,", 0, 100, "K", 3.0)
-@_number("--correlation", "Correlation of the errors of air and surface temperature,", -1, 1, "", 0.0)
-@_JSON
+@click.command("margin")
+@number("--air-c", "Air temperature,", -60, 90, "°C")
+@RELATIVE_HUMIDITY
+@number("--surface-c", "Surface temperature,", -60, 200, "°C")
+@number("--air-accuracy-k", "± limit of the air temperature,", 0, 50, "K")
+@number("--relative-humidity-accuracy-pct", "± limit of the relative humidity,", 0, 100, "%")
+@number("--surface-accuracy-k", "± limit of the surface temperature,", 0, 50, "K")
+@number("--limit-k", "Margin wanted,", 0, 100, "K", 3.0)
+@number("--correlation", "Correlation of the errors of air and surface temperature,", -1, 1, "", 0.0)
+@JSON
 def margin(
     air_c: float,
     relative_humidity_pct: float,
@@ -126,7 +93,7 @@ def margin(
         "guarded_limit_k": guarded,
         "verdict": "hold" if found.margin_k < limit_k else above,
     }
-    _print(
+    answered(
         answer,
         as_json,
         (
@@ -135,10 +102,3 @@ def margin(
             f"verdict        {answer['verdict']}",
         ),
     )
-
-
-def _print(answer: Mapping[str, Any], as_json: bool, lines: tuple[str, ...]) -> None:
-    if as_json:
-        click.echo(json.dumps(answer, indent=2, allow_nan=False))
-    else:
-        click.echo("\n".join(lines))

@@ -1,0 +1,18 @@
+"""``tackfree calc``: each physics computation as a command; options and answers carry their units in their names."""
+
+from __future__ import annotations
+
+import click
+
+from collector.calc.climate import dew_point, margin
+
+__all__ = ["calc"]
+
+
+@click.group()
+def calc() -> None:
+    """Compute one thing from numbers you type; units are in the option names."""
+
+
+for command in (dew_point, margin):
+    calc.add_command(command)
