@@ -5,6 +5,7 @@ from __future__ import annotations
 import click
 
 from collector.calc.climate import dew_point, margin
+from collector.calc.cure import equivalent_age
 
 __all__ = ["calc"]
 
@@ -14,5 +15,5 @@ def calc() -> None:
     """Compute one thing from numbers you type; units are in the option names."""
 
 
-for command in (dew_point, margin):
+for command in (dew_point, margin, equivalent_age):
     calc.add_command(command)
