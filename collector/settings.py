@@ -150,6 +150,62 @@ class Readiness:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ventilation:
+    """The booth's air: what is moved, how well it mixes, and the ceilings the shop sets itself."""
+
+    exhaust_m3_h: float = _key(
+        0.0,
+        "m³/h",
+        "Exhaust flow as measured, used where no face velocity is; 0: not known.",
+        low=0,
+        high=1_000_000,
+    )
+    volume_m3: float = _key(0.0, "m³", "Air in the booth; 0: not known.", low=0, high=100_000)
+    mixing_factor: float = _key(
+        3.0, "", "K, parts of air that do the work of one: 3 to 10 in dilution practice, 1 is perfect.", low=1, high=20
+    )
+    face_opening_m2: float = _key(
+        0.0, "m²", "Section the air passes where its velocity is measured; 0: not known.", low=0, high=1_000
+    )
+    flow_accuracy_pct: float = _key(
+        20.0, "%", "± limit of face velocity and exhaust flow; one point does not see a whole face.", low=1, high=90
+    )
+    face_velocity_min_m_s: float = _key(
+        0.5,
+        "m/s",
+        "Least face velocity; 100 ft/min (0.508) in 29 CFR 1910.107(b)(5) for dry filters, against fire.",
+        low=0.05,
+        high=5,
+    )
+    booth_pressure_min_pa: float = _key(
+        5.0, "Pa", "Booth pressure, its sign aside, that shows the fan is drawing.", low=0.1, high=2_500
+    )
+    filter_change_pa: float = _key(
+        0.0,
+        "Pa",
+        "Booth pressure, its sign aside, at which the filter is due; above a clean filter's with tubes across the "
+        "filter, below it with the booth against the shop; 0: not known.",
+        low=0,
+        high=2_500,
+    )
+    lfl_ceiling_pct: float = _key(
+        25.0,
+        "%",
+        "Ceiling for vapour, of its lower flammable limit: 25 in 29 CFR 1910.94(c), NFPA 33 and IMC; 20 in California's "
+        "Title 8 s. 5153; 10 in WAC 296-304 for shipyards.",
+        low=1,
+        high=100,
+    )
+    spray_rate_ml_min: float = _key(
+        120.0, "ml/min", "Mix leaving the gun; 100 to 150 is common practice, no source.", low=1, high=5_000
+    )
+    spray_rate_accuracy_pct: float = _key(40.0, "%", "± limit of that rate.", low=1, high=90)
+    transfer_pct: float = _key(
+        50.0, "%", "Part of the spray that lands on the piece; its solvent leaves over the flash-off.", low=0, high=100
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything a person can set."""
 
@@ -159,6 +215,7 @@ class Settings:
     ingest: Ingest = field(default_factory=Ingest)
     dashboard: Dashboard = field(default_factory=Dashboard)
     readiness: Readiness = field(default_factory=Readiness)
+    ventilation: Ventilation = field(default_factory=Ventilation)
     file: Path | None = None
 
 
@@ -169,6 +226,7 @@ SECTIONS: Final[Mapping[str, Callable[..., Any]]] = {
     "ingest": Ingest,
     "dashboard": Dashboard,
     "readiness": Readiness,
+    "ventilation": Ventilation,
 }
 
 

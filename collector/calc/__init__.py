@@ -6,6 +6,7 @@ import click
 
 from collector.calc.climate import dew_point, margin
 from collector.calc.cure import equivalent_age
+from collector.calc.ventilation import ventilation
 
 __all__ = ["calc"]
 
@@ -15,5 +16,5 @@ def calc() -> None:
     """Compute one thing from numbers you type; units are in the option names."""
 
 
-for command in (dew_point, margin, equivalent_age):
+for command in (dew_point, margin, equivalent_age, ventilation):
     calc.add_command(command)
