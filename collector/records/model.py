@@ -344,6 +344,37 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SolventUse:
+    """Solvent gone beside the coats: guns cleaned, parts wiped, thinner spilt.
+
+    Attributes
+    ----------
+    at : datetime
+        When it was used.
+    what : str
+        A solvent by name, a blend such as "acetone=0.5, toluene=0.5" (mass fractions), or any other name.
+    litres : float
+        What was used less what was collected. [l]
+    voc_g_l : float, optional
+        As its data sheet gives it; where None, it follows from what it is made of, as far as that is known.
+    """
+
+    at: datetime
+    what: str
+    litres: float
+    voc_g_l: float | None = None
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("at", self.at)
+        _named("what", self.what)
+        _within("litres", self.litres, 0.001, 1_000)
+        _within("voc_g_l", self.voc_g_l, 0, 1_500)
+        _text("note", self.note)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoothSetup:
     """What stands in a booth: a node's button starts coats on this piece, its lamp answers for this material."""
 

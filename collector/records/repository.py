@@ -19,7 +19,7 @@ from collector.errors import Conflict, NotFound, StoreError
 from collector.records import documents, rows
 from collector.records.connections import connect, session_on, writer_of
 from collector.records.migrations.runner import bring_up_to_date
-from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece, SolventUse
 from collector.records.rows import (
     by_name,
     change,
@@ -51,6 +51,7 @@ from collector.records.tables import (
     OutcomeRow,
     PieceRow,
     PressRow,
+    SolventUseRow,
 )
 
 BEFORE_SPRAYING: Final = timedelta(minutes=30)
@@ -386,6 +387,26 @@ class Records:
             )
             return [Outcome(**fields_of(row, Outcome)) for row in found]
 
+    # Solvent beside the coats
+
+    def add_solvent_use(self, use: SolventUse) -> SolventUse:
+        """Store solvent used for cleaning and the like."""
+        with self._writing() as session:
+            row = SolventUseRow(**columns_of(use))
+            insert(session, row, "solvent_use", "this solvent use exists already")
+            return replace(use, id=row.id)
+
+    def solvent_uses(self, since: datetime | None = None, until: datetime | None = None) -> list[SolventUse]:
+        """Solvent used beside the coats, newest first; ``since`` <= time < ``until``."""
+        query = select(SolventUseRow).where(SolventUseRow.deleted_at.is_(None))
+        if since is not None:
+            query = query.where(SolventUseRow.at >= since)
+        if until is not None:
+            query = query.where(SolventUseRow.at < until)
+        with self._reading() as session:
+            found = session.scalars(query.order_by(SolventUseRow.at.desc(), SolventUseRow.id.desc()))
+            return [SolventUse(**fields_of(row, SolventUse)) for row in found]
+
     # Deleting, undoing, auditing
 
     def delete(self, kind: str, record_id: int) -> AuditEntry:
@@ -394,7 +415,7 @@ class Records:
         Parameters
         ----------
         kind : str
-            ``material``, ``mix``, ``piece``, ``coat``, ``check`` or ``outcome``.
+            ``material``, ``mix``, ``piece``, ``coat``, ``check``, ``outcome`` or ``solvent_use``.
         """
         with self._writing() as session:
             row = live(session, table_of(kind), kind, record_id, lock=True)

@@ -26,6 +26,7 @@ from collector.records.tables import (
     OutcomeRow,
     PieceRow,
     Row,
+    SolventUseRow,
     UtcDateTime,
 )
 
@@ -36,6 +37,7 @@ KINDS: Final[dict[str, type[Row]]] = {
     "coat": CoatRow,
     "check": CheckRow,
     "outcome": OutcomeRow,
+    "solvent_use": SolventUseRow,
 }
 _R = TypeVar("_R", bound=Row)
 

@@ -145,6 +145,17 @@ class OutcomeRow(Row):
     note: Mapped[str]
 
 
+class SolventUseRow(Row):
+    """Solvent gone beside the coats."""
+
+    __tablename__ = "solvent_use"
+    at: Mapped[datetime] = mapped_column(index=True)
+    what: Mapped[str]
+    litres: Mapped[float]
+    voc_g_l: Mapped[float | None]
+    note: Mapped[str]
+
+
 class AuditRow(Base):
     """One change to one record, with the row before and after."""
 
