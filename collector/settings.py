@@ -206,6 +206,58 @@ class Ventilation:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Ledger:
+    """What the VOC ledger goes by. Limits are yours to set; accuracies are ± limits (rectangular)."""
+
+    voc_limit_kg_12_months: float = _key(
+        0.0, "kg", "VOC given off in 12 months, at most, as you set it; 0: no limit.", low=0, high=1_000_000
+    )
+    coating_limit_g_l: float = _key(
+        0.0, "g/l", "VOC of a coating as applied, at most, as you set it; 0: no limit.", low=0, high=1_500
+    )
+    coating_limit_basis: str = _key(
+        "less_water_and_exempt",
+        "",
+        "What that limit counts: per litre less water and exempt solvent, or per litre of everything.",
+        choices=("less_water_and_exempt", "actual"),
+    )
+    exempt_list: str = _key(
+        "us_epa",
+        "",
+        "Solvents that do not count as VOC: those of 40 CFR 51.100(s) as far as the solvent table has them, or none.",
+        choices=("us_epa", "none"),
+    )
+    data_sheet_voc: str = _key(
+        "actual",
+        "",
+        "What a material's voc_g_l is: per litre of everything, or per litre less water and exempt solvent.",
+        choices=("actual", "less_water_and_exempt"),
+    )
+    data_sheet_accuracy_pct: float = _key(5.0, "%", "± limit of a data sheet's VOC.", low=0, high=100)
+    blend_accuracy_pct: float = _key(
+        15.0, "%", "± limit of a VOC worked out from solids and blend, where the sheet gives none.", low=0, high=100
+    )
+    volume_accuracy_pct: float = _key(5.0, "%", "± limit of a volume sprayed or used.", low=0, high=100)
+    mixing_accuracy_pct: float = _key(
+        5.0, "%", "± limit of how much reducer, retarder and catalyst is poured.", low=0, high=100
+    )
+    reducer_voc_g_l: float = _key(
+        850.0, "g/l", "VOC of the reducer. Typical, edit from your data sheet.", low=0, high=1_500
+    )
+    reducer_exempt_fraction: float = _key(
+        0.0, "", "Exempt solvent in the reducer, volume per volume; not in its VOC.", low=0, high=1
+    )
+    retarder_voc_g_l: float = _key(
+        890.0, "g/l", "VOC of the retarder. Typical, edit from your data sheet.", low=0, high=1_500
+    )
+    thinner_accuracy_g_l: float = _key(60.0, "g/l", "± limit of those two.", low=0, high=1_000)
+    catalyst_voc_g_l: float = _key(
+        500.0, "g/l", "VOC of the catalyst; they differ widely: edit from your data sheet.", low=0, high=1_500
+    )
+    catalyst_accuracy_g_l: float = _key(250.0, "g/l", "± limit of it.", low=0, high=1_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything a person can set."""
 
@@ -216,6 +268,7 @@ class Settings:
     dashboard: Dashboard = field(default_factory=Dashboard)
     readiness: Readiness = field(default_factory=Readiness)
     ventilation: Ventilation = field(default_factory=Ventilation)
+    ledger: Ledger = field(default_factory=Ledger)
     file: Path | None = None
 
 
@@ -227,6 +280,7 @@ SECTIONS: Final[Mapping[str, Callable[..., Any]]] = {
     "dashboard": Dashboard,
     "readiness": Readiness,
     "ventilation": Ventilation,
+    "ledger": Ledger,
 }
 
 
