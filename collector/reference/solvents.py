@@ -248,10 +248,8 @@ def find(name: str) -> Solvent:
     key = _key(name)
     if key not in by_name:
         near = difflib.get_close_matches(key, by_name, n=3, cutoff=0.5)
-        hint = f"; did you mean {', '.join(near)}?" if near else ""
-        raise NotFound(
-            f"solvent {name!r} is not in the table{hint} It has: {', '.join(solvent.name for solvent in solvents())}"
-        )
+        hint = f"did you mean {', '.join(near)}?" if near else f"it has {', '.join(s.name for s in solvents())}"
+        raise NotFound(f"solvent {name!r} is not in the table; {hint}")
     return by_name[key]
 
 
@@ -305,7 +303,7 @@ def parse_blend(text: str) -> Blend:
         except ValueError:
             equals = ""
             fraction = math.nan
-        if not equals or not name:
+        if not equals or not name or "=" in name:
             raise RecordError(f"blend has {part.strip()!r}; expected name=fraction, as acetone=0.35,toluene=0.65")
         if name in shares:
             raise RecordError(f"blend names {name} twice; expected each solvent once")

@@ -82,7 +82,7 @@ def substrate(name: str) -> Substrate:
     key = " ".join(name.lower().split())
     if key not in by_name:
         near = difflib.get_close_matches(key, by_name, n=2, cutoff=0.5)
-        hint = f" Did you mean {' or '.join(near)}?" if near else ""
+        hint = f" did you mean {' or '.join(near)}?" if near else ""
         raise NotFound(
             f"substrate {name!r} is not in the table;{hint} expected one of {', '.join(s.name for s in substrates())}"
         )
