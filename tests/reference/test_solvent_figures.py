@@ -234,9 +234,9 @@ CURVES = {
 
 
 @pytest.mark.parametrize("name", CURVES)
-def test_the_fit_gives_its_own_curve_back_within_3_parts_in_a_thousand(name):
+def test_the_fit_gives_its_own_curve_back_within_half_a_percent(name):
     ours = volatiles.vapour_pressure(find(name).volatile, np.array([20.0, 25.0]))
-    assert ours == pytest.approx(np.array(CURVES[name]), rel=3e-3)
+    assert ours == pytest.approx(np.array(CURVES[name]), rel=5e-3)
 
 
 # Fire
