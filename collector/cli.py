@@ -23,6 +23,7 @@ from collector import settings as configuration
 from collector.advice.readiness import assess, gather
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
+from collector.ledger_commands import ledger
 from collector.node_kit import node
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
@@ -34,6 +35,7 @@ RECORD_TABLES: dict[str, Callable[[Records], Iterator[export_room.Row]]] = {
     "coats": export_room.coats,
     "checks": export_room.checks,
     "outcomes": export_room.outcomes,
+    "solvent-uses": export_room.solvent_uses,
 }
 
 
@@ -307,7 +309,10 @@ def end(
 
 
 @main.command()
-@click.argument("table", type=click.Choice(["readings", "coats", "checks", "outcomes", "dead-letters", "materials"]))
+@click.argument(
+    "table",
+    type=click.Choice(["readings", "coats", "checks", "outcomes", "solvent-uses", "dead-letters", "materials"]),
+)
 @click.option("--days", default=30.0, show_default=True, help="Readings of the last so many days.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; by default the screen.")
 @click.pass_context
@@ -386,6 +391,7 @@ def show_settings(ctx: click.Context) -> None:
 
 
 main.add_command(calc)
+main.add_command(ledger)
 main.add_command(node)
 
 

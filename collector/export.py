@@ -71,6 +71,13 @@ def outcomes(records: Records) -> Iterator[Row]:
             )  # fmt: skip
 
 
+def solvent_uses(records: Records) -> Iterator[Row]:
+    """Solvent used beside the coats, newest first."""
+    yield ("solvent_use_id", "at_utc", "what", "litres", "voc_g_l", "note")
+    for use in records.solvent_uses():
+        yield (use.id, _iso(use.at), use.what, use.litres, use.voc_g_l, use.note)
+
+
 def dead_letters(store: ReadingStore) -> Iterator[Row]:
     """Refused messages with their reasons, newest first."""
     yield ("received_utc", "topic", "reason", "size_bytes", "payload")
