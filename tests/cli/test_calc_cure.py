@@ -1,6 +1,7 @@
 """The equivalent-age command: a log in, hours out, and every wrong line named."""
 
 import json
+import time
 
 import pytest
 from click.testing import CliRunner
@@ -52,6 +53,15 @@ def test_the_keys_and_values_of_a_step(run):
 def test_the_same_log_written_otherwise_gives_the_same_hours(run, text):
     answer = json.loads(run(text, "--max-gap-h", "24", "--json").output)
     assert answer["equivalent_hours"] == pytest.approx(20.23151520783, rel=1e-9)
+
+
+def test_a_time_without_a_zone_is_utc_wherever_the_computer_stands(run, monkeypatch):
+    with monkeypatch.context() as elsewhere:
+        elsewhere.setenv("TZ", "America/New_York")
+        time.tzset()
+        answer = json.loads(run("2026-03-01T00:00:00,20\n2026-03-01T01:00:00Z,20\n", "--json").output)
+    time.tzset()
+    assert answer["hours"] == 1.0
 
 
 def test_a_gap_is_listed_and_adds_to_the_uncertainty(run):
