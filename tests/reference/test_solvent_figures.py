@@ -10,7 +10,7 @@ import pytest
 from chemicals import safety, search_chemical
 from thermo.unifac import UFSG, load_group_assignments_DDBST
 
-from collector.physics import volatiles
+from collector.physics import activity, volatiles
 from collector.reference.solvents import find, solvents
 from tests.reference import library
 
@@ -160,23 +160,46 @@ def test_groups_weigh_what_the_molecule_weighs(name):
     weights = {
         "CH3": 15.035, "CH2": 14.027, "CH": 13.019, "C": 12.011, "CH3CO": 43.045, "CH2CO": 42.037, "CH3COO": 59.044,
         "CH2COO": 58.036, "COO": 44.009, "CH3O": 31.034, "CH2O": 30.026, "CH3OH": 32.042, "OH": 17.007, "H2O": 18.015,
-        "C2H5O2": 61.060, "C2H4O2": 60.052, "ACH": 13.019, "AC": 12.011, "ACCH3": 27.046, "ACCH2": 26.038,
-        "ACCL": 47.461, "CF3": 69.006,
+        "ACH": 13.019, "AC": 12.011, "ACCH3": 27.046, "ACCH2": 26.038,
     }  # fmt: skip
     if solvent.groups:
         total = sum(weights[group] * count for group, count in solvent.groups.items())
         assert total == pytest.approx(solvent.molar_mass * 1000, abs=0.05)
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_groups_are_those_the_library_assigns(name):
+OTHER_GROUPS = {
+    # solvent: (the library's, why ours are others); water at infinite dilution shows what it matters, at 25 °C
+    "2-butoxyethanol": ({"CH3": 1, "CH2": 3, "C2H5O2": 1}, "our model has no such group: water 0.63 against 1.86"),
+    "dipropylene glycol methyl ether": (
+        {"CH3": 2, "CH2": 1, "CH": 1, "CH3O": 1, "C2H4O2": 1},
+        "our model has no such group: water 0.39 against 1.29",
+    ),
+    "isobutyl isobutyrate": (
+        {"CH3": 4, "CH2": 1, "CH": 2, "COO": 1},
+        "our model has no such group: water 22.6 against 15.8",
+    ),
+    "p-chlorobenzotrifluoride": ({"ACH": 4, "AC": 1, "ACCL": 1, "CF3": 1}, "our model has no such groups: unknown"),
+}
+
+
+def test_groups_are_those_the_library_assigns_or_the_reason_is_known():
     load_group_assignments_DDBST()
     from thermo.unifac import DDBST_UNIFAC_assignments
 
-    solvent = find(name)
-    key = search_chemical(library.STANDS_FOR.get(solvent.cas, solvent.cas)).InChI_key
-    theirs = {UFSG[int(number)].group: count for number, count in DDBST_UNIFAC_assignments.get(key, {}).items()}
-    assert dict(solvent.groups) == theirs
+    others = {}
+    for solvent in solvents():
+        key = search_chemical(library.STANDS_FOR.get(solvent.cas, solvent.cas)).InChI_key
+        theirs = {UFSG[int(number)].group: count for number, count in DDBST_UNIFAC_assignments.get(key, {}).items()}
+        if dict(solvent.groups) != theirs:
+            others[solvent.name] = theirs
+    assert others == {name: theirs for name, (theirs, _) in OTHER_GROUPS.items()}
+
+
+@pytest.mark.parametrize("name", [name for name in NAMES if find(name).groups])
+def test_the_activity_model_knows_every_group(name):
+    water = find("water").groups
+    gamma = activity.Unifac([find(name).groups, water]).coefficients(np.array([[0.5], [0.5]]), 298.15)
+    assert np.all(np.isfinite(gamma))
 
 
 # Published values
