@@ -1,19 +1,23 @@
 """What a solvent vapour amounts to: against fire, against breathing, and to a photo-ionisation detector.
 
-The vapour is taken to have the blend's own proportions, as if all of it had evaporated: the air over a film is at first
-richer in the quick solvents, later in the slow ones. Fire and breathing are two questions with two answers.
+The vapour is taken to have the blend's own proportions, as if all of it had evaporated: the air over a film is at
+first richer in the quick solvents, later in the slow ones. Water is no solvent here. Fire and breathing are two
+questions with two answers.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
+from collector.advice.airflow import CANNOT_TELL, GO, HOLD, MARGINAL
 from collector.errors import RecordError
 from collector.physics import ventilation
 from collector.reference.solvents import Blend, Solvent
+
+WATER: Final = "water"
 
 FIRE, PEL, REL = "lfl", "pel", "rel"
 """The three yardsticks: lower flammable limit, OSHA's permissible and NIOSH's recommended exposure limit."""
@@ -78,6 +82,33 @@ class Response:
     unknown: tuple[str, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Against:
+    """A vapour held against one yardstick.
+
+    Attributes
+    ----------
+    yardstick : str
+    verdict : str
+        ``go`` (within, with all of its range), ``marginal`` (its range passes the limit), ``hold`` (over) or ``cannot
+        tell`` (within as far as it can be summed, or nothing to hold it against).
+    value, low, high : float or None
+        In % of the flammable limit, or as an exposure index; None where no solvent has the limit.
+    limit : float
+        The shop's ceiling in %, or an index of 1.
+    missing : tuple of str
+        Solvents left out for want of a limit.
+    """
+
+    yardstick: str
+    verdict: str
+    value: float | None
+    low: float | None
+    high: float | None
+    limit: float
+    missing: tuple[str, ...]
+
+
 def limits_of(blend: Blend, overrides: Mapping[str, float] | None = None) -> list[VapourLimit]:
     """Every limit the blend is held against, with its source.
 
@@ -113,7 +144,7 @@ def levels(blend: Blend, ppm: float, overrides: Mapping[str, float] | None = Non
     Parameters
     ----------
     ppm : float
-        All solvents together.
+        All solvents together, water left out.
     overrides : mapping, optional
         As in :func:`limits_of`.
     """
@@ -125,21 +156,45 @@ def levels(blend: Blend, ppm: float, overrides: Mapping[str, float] | None = Non
     return Levels(
         ppm=ppm,
         by_solvent_ppm=parts,
-        percent_of_lfl=_known(fire),
-        exposure_index_pel=_known(permissible),
-        exposure_index_rel=_known(recommended),
+        percent_of_lfl=_known(fire, parts),
+        exposure_index_pel=_known(permissible, parts),
+        exposure_index_rel=_known(recommended, parts),
         missing={FIRE: fire.missing, PEL: permissible.missing, REL: recommended.missing},
     )
 
 
+def against(
+    blend: Blend, ppm: float, low_ppm: float, high_ppm: float, lfl_ceiling_pct: float, *, isocyanate: bool
+) -> tuple[Against, ...]:
+    """A concentration with its range held against fire, the PEL and the REL, in that order.
+
+    With isocyanates about, no solvent reading clears the air for breathing: what would be ``go`` is ``cannot tell``.
+    """
+    found = levels(blend, 1.0)  # each yardstick is in proportion to the concentration
+    shares = ((FIRE, found.percent_of_lfl, lfl_ceiling_pct), (PEL, found.exposure_index_pel, 1.0),
+              (REL, found.exposure_index_rel, 1.0))  # fmt: skip
+    held = [
+        _against(yardstick, each, (ppm, low_ppm, high_ppm), limit, found.missing[yardstick])
+        for yardstick, each, limit in shares
+    ]
+    return tuple(
+        replace(each, verdict=CANNOT_TELL) if isocyanate and each.yardstick != FIRE and each.verdict == GO else each
+        for each in held
+    )
+
+
 def vapour_m3_h(blend: Blend, rate_ml_min: float) -> dict[str, float]:
-    """Vapour at 20 °C of each solvent from a rate of volatile liquid; everything evaporates in the end. [m³/h]"""
+    """Vapour at 20 °C of each solvent from a rate of volatile liquid, water counted in the liquid only. [m³/h]
+
+    Everything evaporates in the end.
+    """
     per_ml = ventilation.vapour_ml_per_ml(
         [float(share) for share in blend.mass_fractions],
         [_needed(solvent, "molar_mass", solvent.molar_mass) for solvent in blend.solvents],
         [_needed(solvent, "density", solvent.density) for solvent in blend.solvents],
     )
-    return {name: float(each) * rate_ml_min * 60 / 1e6 for name, each in zip(blend.names, per_ml, strict=True)}
+    made = zip(blend.names, per_ml, strict=True)
+    return {name: float(each) * rate_ml_min * 60 / 1e6 for name, each in made if name != WATER and each > 0}
 
 
 def exhaust_needed(
@@ -161,15 +216,17 @@ def exhaust_needed(
     }
     sets = {FIRE: ceiling, PEL: _values(held, PEL), REL: _values(held, REL)}
     return {
-        yardstick: _known(ventilation.exhaust_needed_m3_h(_kept(sources, limits), limits, mixing_factor))
+        yardstick: _known(ventilation.exhaust_needed_m3_h(sources, limits, mixing_factor), sources)
         for yardstick, limits in sets.items()
     }
 
 
 def mole_shares(blend: Blend) -> dict[str, float]:
-    """Share of each solvent in the vapour, by volume; those with none are left out."""
+    """Share of each solvent in the vapour, by volume, water and those with none left out; empty for water alone."""
     shares = zip(blend.names, blend.mole_fractions, strict=True)
-    return {name: float(share) for name, share in shares if share > 0}
+    held = {name: float(share) for name, share in shares if share > 0 and name != WATER}
+    total = sum(held.values())
+    return {name: share / total for name, share in held.items()}
 
 
 def response(blend: Blend) -> Response:
@@ -195,21 +252,32 @@ def response(blend: Blend) -> Response:
     )
 
 
+def _against(
+    yardstick: str, per_ppm: float | None, ppm: tuple[float, float, float], limit: float, missing: tuple[str, ...]
+) -> Against:
+    if per_ppm is None:
+        return Against(yardstick=yardstick, verdict=CANNOT_TELL, value=None, low=None, high=None, limit=limit,
+                       missing=missing)  # fmt: skip
+    value, low, high = (per_ppm * each for each in ppm)
+    verdict = HOLD if value > limit else MARGINAL if high > limit else CANNOT_TELL if missing else GO
+    return Against(yardstick=yardstick, verdict=verdict, value=value, low=low, high=high, limit=limit,
+                   missing=missing)  # fmt: skip
+
+
 def _present(blend: Blend) -> list[Solvent]:
-    return [solvent for solvent, share in zip(blend.solvents, blend.mass_fractions, strict=True) if share > 0]
+    pairs = zip(blend.solvents, blend.mass_fractions, strict=True)
+    return [solvent for solvent, share in pairs if share > 0 and solvent.name != WATER]
 
 
 def _values(held: list[VapourLimit], yardstick: str) -> dict[str, float | None]:
     return {limit.solvent: limit.value for limit in held if limit.yardstick == yardstick}
 
 
-def _kept(sources: Mapping[str, float], limits: Mapping[str, float | None]) -> dict[str, float]:
-    return {name: source for name, source in sources.items() if name in limits}
-
-
-def _known(found: ventilation.Counted) -> float | None:
+def _known(found: ventilation.Counted, parts: Mapping[str, float]) -> float | None:
     value = float(found.value)
-    return None if math.isnan(value) else value
+    if math.isnan(value):
+        return None if parts else 0.0  # of no solvent at all there is no vapour
+    return value
 
 
 def _needed(solvent: Solvent, field: str, value: float | None) -> float:
