@@ -12,12 +12,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from collector.physics.censored import STANDARD_NODES, Noise
+from collector.physics.censored import STANDARD_NODES, Noise, spread_evenly
 
 Reals = npt.NDArray[np.float64]
 
 ENERGIES_KJ_MOL: Final[Reals] = np.geomspace(8.0, 240.0, 24)
 """Activation energies at which a check's equivalent age is wanted. [kJ/mol]"""
+
+SCENARIOS: Final = 12
 
 NINETY_PER_CENT: Final = 3.2897072539029444
 """Width of the middle 90 % of a normal, in standard deviations."""
@@ -124,6 +126,8 @@ class Priors:
     shop_sd, chemistry_sd, material_sd, stage_sd : float
         How far shops, chemistries in a shop, materials of a chemistry and stages of a material lie from what their
         data sheets lead to expect. A sheet whose own range is wider than all of these together widens ``stage_sd``.
+    effects_spread : float
+        How well these four are known: standard deviation of the logarithm of a factor common to them.
     coat_sd, coat_sd_spread : float
         Scatter of coats about their material's time: median, and standard deviation of its logarithm.
     check_sd, check_sd_spread : float
@@ -134,33 +138,34 @@ class Priors:
 
     shop_sd: float = 0.20
     chemistry_sd: float = 0.15
-    material_sd: float = 0.25
-    stage_sd: float = 0.20
+    material_sd: float = 0.38
+    stage_sd: float = 0.28
+    effects_spread: float = 0.40
     coat_sd: float = 0.15
-    coat_sd_spread: float = 0.35
+    coat_sd_spread: float = 0.50
     check_sd: float = 0.15
-    check_sd_spread: float = 0.40
-    lapse: float = 0.03
+    check_sd_spread: float = 0.60
+    lapse: float = 0.04
 
     def __post_init__(self) -> None:
         for name in ("shop_sd", "chemistry_sd", "material_sd", "stage_sd", "coat_sd", "check_sd"):
             if not 0.01 <= getattr(self, name) <= 3.0:
                 raise ValueError(f"{name} {getattr(self, name)}; expected 0.01 to 3")
-        for name in ("coat_sd_spread", "check_sd_spread"):
+        for name in ("effects_spread", "coat_sd_spread", "check_sd_spread"):
             if not 0.0 <= getattr(self, name) <= 1.5:
                 raise ValueError(f"{name} {getattr(self, name)}; expected 0 to 1.5")
         if not 0.001 <= self.lapse <= 0.5:
             raise ValueError(f"lapse {self.lapse}; expected 0.001 to 0.5")
 
     def noise(self) -> Noise:
-        """Five scenarios of how much coats scatter and how sharp checks are, right to the third moment in each."""
-        step = np.sqrt(3.0)
-        coat = np.array([0.0, step, -step, 0.0, 0.0]) * self.coat_sd_spread
-        check = np.array([0.0, 0.0, 0.0, step, -step]) * self.check_sd_spread
+        """A dozen scenarios of how large each kind of scatter is, evenly spread over what is thought possible."""
+        points = spread_evenly(SCENARIOS, 3)
+        points = (points - points.mean(0)) / points.std(0)
         return Noise(
-            coat_sd=self.coat_sd * np.exp(coat),
-            check_sd=self.check_sd * np.exp(check),
-            weight=np.array([2.0, 1.0, 1.0, 1.0, 1.0]) / 6.0,
+            coat_sd=self.coat_sd * np.exp(self.coat_sd_spread * points[:, 0]),
+            check_sd=self.check_sd * np.exp(self.check_sd_spread * points[:, 1]),
+            scale=np.exp(self.effects_spread * points[:, 2]),
+            weight=np.full(SCENARIOS, 1.0 / SCENARIOS),
             lapse=self.lapse,
         )
 

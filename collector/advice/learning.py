@@ -251,16 +251,17 @@ class Learned:
 
     def _next(self, subject: Subject) -> tuple[Reals, Reals]:
         """Mean and covariance of a subject's u and x, a scenario a row."""
-        scenarios = len(self._weight())
+        squared = self.priors.noise().scale ** 2
+        scenarios = len(squared)
         mean, covariance = np.zeros((scenarios, 2)), np.zeros((scenarios, 2, 2))
         covariance[:, 1, 1] = 1.0
         if self.posterior is None:
-            covariance[:, 0, 0] = self.priors.covariance(subject, subject)
+            covariance[:, 0, 0] = squared * self.priors.covariance(subject, subject)
             return mean, covariance
         share, left = self._share(subject)
         n, p = len(share), self.posterior
         mean[:, 0] = p.mean[:, :n] @ share
-        covariance[:, 0, 0] = np.einsum("i,sij,j->s", share, p.covariance[:, :n, :n], share) + left
+        covariance[:, 0, 0] = np.einsum("i,sij,j->s", share, p.covariance[:, :n, :n], share) + squared * left
         x = self._slopes.get((subject.material, subject.driver))
         if x is not None:
             mean[:, 1] = p.mean[:, n + x]

@@ -11,8 +11,8 @@ propagation [1]_: each check is replaced by the normal factor that gives the sam
 all others, in turn until nothing moves. Means and variances of a probit with lapses are in closed form, coats are
 eliminated before anything is inverted, and no random number is drawn: the same checks give the same answer.
 
-How much coats scatter and how well checks are told is not known exactly either: the whole is done for a few values of
-both, and each is weighted by how probable it makes the checks.
+How much coats scatter, how sharp checks are, and how far subjects lie from what was expected is not known exactly
+either: the whole is done for a few values of each, weighted by how probable they make the checks.
 
 References
 ----------
@@ -40,8 +40,14 @@ _SPREAD: Final = np.sqrt(3.0)
 """Nodes of the three-point rule for a normal, in standard deviations; weights 1/6, 2/3, 1/6."""
 
 _DAMPING: Final = 0.8
+_CALMER: Final = 0.97
+"""Each round's share of the move is this times the last one's, so that checks that contradict each other settle too."""
+
 _SWEEPS: Final = 80
-_SETTLED: Final = 1e-5
+_STRAIGHTEN: Final = 3
+"""Rounds between one straightening of ln age over activation energy and the next."""
+
+_SETTLED: Final = 1e-3
 """Largest move of a check's mean, in its standard deviations, that counts as none."""
 
 
@@ -53,6 +59,8 @@ class Noise:
     ----------
     coat_sd, check_sd : array
         Standard deviations of ln time between coats, and of ln age at which a check turns to yes; one pair a scenario.
+    scale : array
+        The u's standard deviations over those that :func:`infer` is given, one a scenario.
     weight : array
         Probability of each scenario beforehand.
     lapse : float
@@ -61,6 +69,7 @@ class Noise:
 
     coat_sd: Reals
     check_sd: Reals
+    scale: Reals
     weight: Reals
     lapse: float
 
@@ -191,12 +200,11 @@ def infer(checks: Checks, covariance: Reals, noise: Noise) -> Posterior:
         raise ValueError(f"lapse {noise.lapse}; expected above 0 and below 1")
     if len(checks.slope_of_subject) != subjects:
         raise ValueError(f"slope_of_subject has {len(checks.slope_of_subject)} entries; expected {subjects}")
-    prior = np.eye(subjects + slopes)
-    prior[:subjects, :subjects] = np.linalg.inv(covariance)
+    prior = np.tile(np.eye(subjects + slopes), (len(noise.weight), 1, 1))
+    prior[:, :subjects, :subjects] = np.linalg.inv(covariance) / noise.scale[:, None, None] ** 2
     sweep = _Sweep(checks, noise, prior, subjects)
-    for _ in range(_SWEEPS):
-        if sweep.step() < _SETTLED:
-            break
+    while sweep.step() > _SETTLED and sweep.rounds < _SWEEPS:
+        pass
     return sweep.posterior()
 
 
@@ -207,6 +215,7 @@ class _Sweep:
         self.checks, self.noise, self.prior, self.subjects = checks, noise, prior, subjects
         self.scenarios, self.coats = len(noise.weight), len(checks.subject_of_coat)
         self.slope_of_coat = checks.slope_of_subject[checks.subject_of_coat]
+        self.rounds = 0
         self.sign = np.where(checks.passed, 1.0, -1.0)
         self.tau = np.zeros((self.scenarios, len(checks.passed)))
         self.nu = np.zeros_like(self.tau)
@@ -225,10 +234,13 @@ class _Sweep:
         narrowing = second < 0.0
         tau = np.where(narrowing, -second / shrink, 0.0)
         nu = np.where(narrowing, (first - self.cavity_mean * second) / shrink, first)
-        self.tau += _DAMPING * (tau - self.tau)
-        self.nu += _DAMPING * (nu - self.nu)
+        share = _DAMPING * _CALMER**self.rounds
+        self.tau += share * (tau - self.tau)
+        self.nu += share * (nu - self.nu)
         self._combine()
-        self._straighten()
+        if self.rounds % _STRAIGHTEN == 0:
+            self._straighten()
+        self.rounds += 1
         return float(np.max(np.abs(self.mean_z - before) / np.sqrt(self.variance_z)))
 
     def posterior(self) -> Posterior:
@@ -264,8 +276,8 @@ class _Sweep:
         tbb = self._sums(self.tau * self.slope**2)
         self.precision = 1.0 / self.noise.coat_sd[:, None] ** 2 + self.t
         u, x = self.checks.subject_of_coat, self.subjects + self.slope_of_coat
-        precision = np.broadcast_to(self.prior, (self.scenarios, *self.prior.shape)).copy()
-        right = np.zeros((self.scenarios, len(self.prior)))
+        precision = self.prior.copy()
+        right = np.zeros(precision.shape[:2])
         cross = self.tb - self.t * self.tb / self.precision
         every = np.arange(self.scenarios)[:, None]
         np.add.at(precision, (every, u, u), self.t - self.t**2 / self.precision)
@@ -274,7 +286,6 @@ class _Sweep:
         np.add.at(precision, (every, x, x), tbb - self.tb**2 / self.precision)
         np.add.at(right, (every, u), self.n - self.t * self.n / self.precision)
         np.add.at(right, (every, x), nb - self.tb * self.n / self.precision)
-        self.log_determinant = np.linalg.slogdet(precision)[1] + np.log(self.precision).sum(1)
         self.covariance: Reals = np.asarray(np.linalg.inv(precision), np.float64)
         self.mean = np.einsum("sij,sj->si", self.covariance, right)
         self.quadratic = np.einsum("si,si->s", right, self.mean) + (self.n**2 / self.precision).sum(1)
@@ -322,7 +333,8 @@ class _Sweep:
         exponent = joint**2 / (1.0 / self.cavity_variance + self.tau) - self.cavity_mean**2 / self.cavity_variance
         factors = (np.log(expected) + 0.5 * np.log(stretch) - 0.5 * exponent).sum(1)
         prior = np.linalg.slogdet(self.prior)[1] - 2.0 * self.coats * np.log(self.noise.coat_sd)
-        evidence = factors + 0.5 * (prior - self.log_determinant + self.quadratic)
+        determinant = np.log(self.precision).sum(1) - np.linalg.slogdet(self.covariance)[1]
+        evidence = factors + 0.5 * (prior - determinant + self.quadratic)
         weight = self.noise.weight * np.exp(evidence - evidence.max())
         return np.asarray(weight / weight.sum())
 
