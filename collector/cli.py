@@ -21,6 +21,7 @@ from collector import doctor as doctor_room
 from collector import export as export_room
 from collector import settings as configuration
 from collector.advice.readiness import assess, gather
+from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
 from collector.ledger_commands import ledger
@@ -157,14 +158,25 @@ def check(ctx: click.Context, material: str, piece: str | None, booth: str | Non
         chosen = records.material(material)
         on_piece = records.piece(piece) if piece else None
         state = gather(store, booth or settings.shop.booth, now_ms, settings.readiness)
-        readiness = assess(state, chosen, on_piece, settings.readiness, units=settings.shop.units)
+        readiness = assess(
+            state,
+            chosen,
+            on_piece,
+            settings,
+            mix=mix_in_use(records, chosen),
+            earlier=last_coat(records, on_piece, now_ms),
+        )
+    ways = ways_to_go(readiness.wet_coat, readiness.limits, settings)
     if as_json:
-        _print_json({"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict()})
+        _print_json({"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict(),
+                     "ways_out": [way.to_dict() for way in ways]})  # fmt: skip
         return
     click.secho(f"{readiness.verdict.upper()}  {chosen.name}", bold=True)
     click.echo(readiness.reason)
     for limit in readiness.limits:
         click.echo(f"  {limit.verdict:<12} {limit.label}: {limit.reason}")
+    for way in ways:
+        click.echo(f"  way out: {way.words}")
     for caution in readiness.cautions:
         click.echo(f"  caution: {caution}")
 

@@ -37,7 +37,7 @@ from collector.ingest import STATE_FILE, Ingest
 from collector.readings.base import ReadingStore
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.repository import Records, open_records
-from collector.settings import Readiness, Settings
+from collector.settings import Settings
 from collector.wire import time_topic, verdict_topic
 
 log = logging.getLogger(__name__)
@@ -202,13 +202,13 @@ def button_rule(store: ReadingStore, records: Records) -> engine.Rule:
 
 
 def lamp_rule(
-    store: ReadingStore, records: Records, limits: Readiness, publish: Callable[[str, bytes], object]
+    store: ReadingStore, records: Records, settings: Settings, publish: Callable[[str, bytes], object]
 ) -> engine.Rule:
     """A rule that publishes each booth's verdict when it changes, and at least every minute, for nodes' lamps."""
     told: dict[str, tuple[str, int]] = {}
 
     def tell_verdicts(now_ms: int) -> None:
-        for booth, verdict in bench.verdicts(store, records, now_ms, limits).items():
+        for booth, verdict in bench.verdicts(store, records, now_ms, settings).items():
             last, at_ms = told.get(booth, ("", 0))
             if verdict != last or now_ms - at_ms >= VERDICT_PERIOD_MS:
                 publish(verdict_topic(booth), verdict.encode())
@@ -371,7 +371,7 @@ def _ingest_part(settings: Settings, stop: threading.Event) -> None:
     rules = [
         retention(store, records, settings.data.raw_days),
         button_rule(store, records),
-        lamp_rule(store, records, settings.readiness, publish_retained),
+        lamp_rule(store, records, settings, publish_retained),
         time_rule(store, publish_once),
     ]
     watcher = threading.Thread(

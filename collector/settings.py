@@ -147,6 +147,14 @@ class Readiness:
         low=0.1,
         high=20,
     )
+    blush_limit_pct: float = _key(
+        10.0, "%", "Chance of blush the shop accepts; up to 50 % is marginal, above it holds.", low=1, high=50
+    )
+    wet_film_um: float = _key(
+        100.0, "µm", "Wet film of a usual coat, where none is told; 75 to 125 is common practice.", low=10, high=1_000
+    )
+    face_length_m: float = _key(0.35, "m", "Length of a piece's coated face along the air.", low=0.01, high=5)
+    retarder: str = _key("2-butoxyethanol", "", "What the shop's retarder is, as named in docs/solvents.md.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -191,8 +199,8 @@ class Ventilation:
     lfl_ceiling_pct: float = _key(
         25.0,
         "%",
-        "Ceiling for vapour, of its lower flammable limit: 25 in 29 CFR 1910.94(c), NFPA 33 and IMC; 20 in California's "
-        "Title 8 s. 5153; 10 in WAC 296-304 for shipyards.",
+        "Ceiling for vapour, of its lower flammable limit: 25 in 29 CFR 1910.94(c), NFPA 33 and IMC; 20 in "
+        "California's Title 8 s. 5153; 10 in WAC 296-304 for shipyards.",
         low=1,
         high=100,
     )

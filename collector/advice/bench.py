@@ -6,15 +6,17 @@ Both go by what was last chosen for the booth (:class:`~collector.records.model.
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from collector.advice.readiness import assess, gather
+from collector.advice.wet_coat import last_coat, mix_in_use
 from collector.errors import NotFound, RecordError
 from collector.readings.base import ReadingStore
-from collector.records.model import BoothSetup, Coat, Mix
+from collector.records.model import BoothSetup, Coat
 from collector.records.repository import Records
-from collector.settings import Readiness as ReadinessSettings
+from collector.settings import Settings
 from collector.wire import Remark
 
 log = logging.getLogger(__name__)
@@ -29,7 +31,7 @@ TWITCH: Final = timedelta(seconds=3)
 """A second press this soon is the same gloved thumb."""
 
 
-def verdicts(readings: ReadingStore, records: Records, now_ms: int, settings: ReadinessSettings) -> dict[str, str]:
+def verdicts(readings: ReadingStore, records: Records, now_ms: int, settings: Settings) -> dict[str, str]:
     """The present verdict of every booth for which a material is chosen, by booth."""
     found: dict[str, str] = {}
     for setup in records.booth_setups():
@@ -40,7 +42,14 @@ def verdicts(readings: ReadingStore, records: Records, now_ms: int, settings: Re
             piece = records.piece(setup.piece_id) if setup.piece_id is not None else None
         except NotFound:
             continue  # deleted since it was chosen
-        found[setup.booth] = assess(gather(readings, setup.booth, now_ms, settings), material, piece, settings).verdict
+        found[setup.booth] = assess(
+            gather(readings, setup.booth, now_ms, settings.readiness),
+            material,
+            piece,
+            settings,
+            mix=mix_in_use(records, material),
+            earlier=last_coat(records, piece, now_ms),
+        ).verdict
     return found
 
 
@@ -89,17 +98,9 @@ def _toggle(records: Records, setup: BoothSetup, node: str, at: datetime) -> Coa
     try:
         if records.open_coat(setup.piece_id) is not None:
             return records.end_coat(setup.piece_id, at)
-        mix = _mix_for(records, setup.material_id)
+        mix = mix_in_use(records, records.material(setup.material_id))
+        mix = mix if mix.id else records.add_mix(replace(mix, note="as supplied"))
         return records.start_coat(setup.piece_id, mix.id, setup.booth, at, note=f"by the button of {node}")
     except RecordError as error:
         log.warning("button on %s at %s: no coat: %s", node, at, error)
         return None
-
-
-def _mix_for(records: Records, material_id: int) -> Mix:
-    """The newest mix of the material as it is now; else the material as supplied."""
-    material = records.material(material_id)
-    for mix in records.mixes():
-        if (mix.material.id, mix.material.version) == (material.id, material.version):
-            return mix
-    return records.add_mix(Mix(material=material, note="as supplied"))

@@ -8,7 +8,7 @@ favourable governs and is named.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import median
@@ -18,21 +18,29 @@ import numpy as np
 
 from collector.advice.booth_state import AIR, HUMIDITY, SURFACE, BoothState, gather
 from collector.advice.display import Units, duration
+from collector.advice.limits import (
+    CANNOT_TELL,
+    GO,
+    HOLD,
+    MARGINAL,
+    SEVERITY,
+    Limit,
+    Source,
+    judged,
+    least_room,
+    unknown,
+    worst,
+)
 from collector.advice.trend import Trend, trend
+from collector.advice.wet_coat import Climate, WetCoatAnswer, judge
 from collector.physics import humidity
-from collector.readings.base import Buckets, FloatArray
-from collector.records.model import ISOCYANATE_CAUTION, Material, Piece
+from collector.readings.base import FloatArray
+from collector.records.model import ISOCYANATE_CAUTION, Coat, Material, Mix, Piece
 from collector.settings import Readiness as ReadinessSettings
+from collector.settings import Settings
 from collector.wire import Reading
 
 __all__ = ["CANNOT_TELL", "GO", "HOLD", "MARGINAL", "STANDING_CAUTION", "Limit", "Readiness", "assess", "gather"]
-
-GO: Final = "go"
-MARGINAL: Final = "marginal"
-HOLD: Final = "hold"
-CANNOT_TELL: Final = "cannot tell"
-
-SEVERITY: Final = {GO: 0, MARGINAL: 1, CANNOT_TELL: 2, HOLD: 3}
 
 OTHER_AIR_ACCURACY_K: Final = 1.5
 """± limit added where a humidity sensor borrows another node's air temperature. Judgement, no source."""
@@ -49,49 +57,6 @@ STANDING_CAUTION: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Limit:
-    """One limit held against one value.
-
-    Attributes
-    ----------
-    name, label : str
-        ``air_temperature``, ``relative_humidity``, ``surface_temperature``, ``dew_point_margin`` or ``freshness``,
-        and its name for a person.
-    value, standard_uncertainty : float or None
-        In ``unit``; None where it cannot be told.
-    low, high : float or None
-        The limits; None where there is none on that side.
-    guarded_low, guarded_high : float or None
-        The limits moved inwards by 1.645 standard uncertainties.
-    verdict, reason : str
-        And why, in one sentence.
-    node : str
-        The node that governs.
-    trend : Trend or None
-        What the last hour's rate leads to.
-    """
-
-    name: str
-    label: str
-    unit: str
-    verdict: str
-    reason: str
-    value: float | None = None
-    standard_uncertainty: float | None = None
-    low: float | None = None
-    high: float | None = None
-    guarded_low: float | None = None
-    guarded_high: float | None = None
-    node: str = ""
-    trend: Trend | None = None
-
-    def to_dict(self) -> dict[str, Any]:
-        """The limit as JSON-ready values."""
-        plain = {name: getattr(self, name) for name in self.__slots__ if name != "trend"}
-        return {**plain, "trend": self.trend.to_dict() if self.trend else None}
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Readiness:
     """The answer: a verdict, its governing reason, and every limit behind it."""
 
@@ -101,6 +66,7 @@ class Readiness:
     at_ms: int
     limits: tuple[Limit, ...]
     cautions: tuple[str, ...]
+    wet_coat: WetCoatAnswer
 
     def to_dict(self) -> dict[str, Any]:
         """The answer as JSON-ready values."""
@@ -110,28 +76,19 @@ class Readiness:
             "booth": self.booth,
             "at": datetime.fromtimestamp(self.at_ms / 1000, UTC).isoformat(timespec="seconds"),
             "limits": [limit.to_dict() for limit in self.limits],
+            "blush": self.wet_coat.blush.to_dict() if self.wet_coat.blush else None,
             "cautions": list(self.cautions),
         }
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Source:
-    """A temperature or humidity with where it is from and how well it is known (standard uncertainty)."""
-
-    value: float
-    uncertainty: float
-    node: str
-    how: str = ""
-    history: Buckets | None = None
 
 
 def assess(
     state: BoothState,
     material: Material,
     piece: Piece | None,
-    settings: ReadinessSettings,
+    settings: Settings,
     *,
-    units: str = "metric",
+    mix: Mix | None = None,
+    earlier: Coat | None = None,
 ) -> Readiness:
     """Judge a booth for a material, and a piece where one is named.
 
@@ -139,43 +96,51 @@ def assess(
     ----------
     state : BoothState
         From :func:`gather`.
-    units : str
-        Units of the reasons: ``metric`` or ``us``.
+    settings : Settings
+        Its readiness and ventilation sections, and the units of the reasons.
+    mix : Mix, optional
+        The material as it is thinned; by default as supplied.
+    earlier : Coat, optional
+        The piece's last coat, which may have left it chilled.
     """
-    show = Units(units)
-    air = _sources(state, AIR, settings, settings.air_accuracy_k)
-    damp = _sources(state, HUMIDITY, settings, settings.relative_humidity_accuracy_pct)
-    surface, surface_missed = _surfaces(state, air, settings)
+    show, ours = Units(settings.shop.units), settings.readiness
+    air = _sources(state, AIR, ours, ours.air_accuracy_k)
+    damp = _sources(state, HUMIDITY, ours, ours.relative_humidity_accuracy_pct)
+    surface, surface_missed = _surfaces(state, air, ours)
     bounds = material.limits
-    margin_limit = bounds.margin_min_k if bounds.margin_min_k is not None else settings.margin_limit_k
+    margin_limit = bounds.margin_min_k if bounds.margin_min_k is not None else ours.margin_limit_k
     on = f"Surface of {piece.name}" if piece else "Surface"
+    margin, climate = _margin(state, air, damp, surface, surface_missed, margin_limit, ours, show)
+    wet = judge(state, mix or Mix(material=material), piece, climate, settings, earlier)
     limits = (
         _temperature("air_temperature", "Air temperature", "Air", air, bounds.air_min_c, bounds.air_max_c, state, AIR,
-                     settings, show),
+                     ours, show),
         _temperature("surface_temperature", "Surface temperature", on, [] if surface_missed else surface,
-                     bounds.surface_min_c, bounds.surface_max_c, state, SURFACE, settings, show),
-        _humidity(damp, bounds.relative_humidity_min_pct, bounds.relative_humidity_max_pct, state, settings),
-        _margin(state, air, damp, surface, surface_missed, margin_limit, settings, show),
-        _freshness(state, settings),
+                     bounds.surface_min_c, bounds.surface_max_c, state, SURFACE, ours, show),
+        _humidity(damp, bounds.relative_humidity_min_pct, bounds.relative_humidity_max_pct, state, ours),
+        margin,
+        *wet.limits,
+        _freshness(state, ours),
     )  # fmt: skip
     governing = max(limits, key=lambda limit: SEVERITY[limit.verdict])
     reason = governing.reason
     if governing.verdict == GO:
-        reason = f"Every limit of {material.name} is kept. Least room: {_least_room(limits).reason}"
-    cautions = (ISOCYANATE_CAUTION, STANDING_CAUTION) if material.isocyanate else (STANDING_CAUTION,)
+        reason = f"Every limit of {material.name} is kept. Least room: {least_room(limits).reason}"
+    isocyanate = (ISOCYANATE_CAUTION,) if material.isocyanate else ()
     return Readiness(
         verdict=governing.verdict,
         reason=reason,
         booth=state.booth,
         at_ms=state.now_ms,
         limits=limits,
-        cautions=cautions,
+        cautions=(*isocyanate, *wet.cautions, STANDING_CAUTION),
+        wet_coat=wet,
     )
 
 
-def _sources(state: BoothState, quantity: str, settings: ReadinessSettings, accuracy: float) -> list[_Source]:
+def _sources(state: BoothState, quantity: str, settings: ReadinessSettings, accuracy: float) -> list[Source]:
     return [
-        _Source(
+        Source(
             value=reading.value,
             uncertainty=float(humidity.rectangular(accuracy)),
             node=reading.node,
@@ -186,8 +151,8 @@ def _sources(state: BoothState, quantity: str, settings: ReadinessSettings, accu
 
 
 def _surfaces(
-    state: BoothState, air: Sequence[_Source], settings: ReadinessSettings
-) -> tuple[list[_Source], Reading | None]:
+    state: BoothState, air: Sequence[Source], settings: ReadinessSettings
+) -> tuple[list[Source], Reading | None]:
     """Measured surfaces; else the air in their place. Second, a surface sensor that is missed."""
     measured = _sources(state, SURFACE, settings, settings.surface_accuracy_k)
     if measured:
@@ -203,7 +168,7 @@ def _temperature(
     name: str,
     label: str,
     subject: str,
-    sources: Sequence[_Source],
+    sources: Sequence[Source],
     low: float | None,
     high: float | None,
     state: BoothState,
@@ -211,19 +176,19 @@ def _temperature(
     settings: ReadinessSettings,
     show: Units,
 ) -> Limit:
-    def words(source: _Source) -> str:
+    def words(source: Source) -> str:
         spread = show.difference(2 * source.uncertainty)
         return f"{subject} is {show.temperature(source.value)} ± {spread}{source.how}"
 
     if not sources:
-        return _unknown(name, label, "Cel", low, high, _why_missing(label, state, quantity, settings))
-    return _worst([
-        _judged(name, label, "Cel", source, low, high, words, show.temperature, show.difference) for source in sources
+        return unknown(name, label, "Cel", low, high, _why_missing(label, state, quantity, settings))
+    return worst([
+        judged(name, label, "Cel", source, low, high, words, show.temperature, show.difference) for source in sources
     ])  # fmt: skip
 
 
 def _humidity(
-    sources: Sequence[_Source],
+    sources: Sequence[Source],
     low: float | None,
     high: float | None,
     state: BoothState,
@@ -231,9 +196,9 @@ def _humidity(
 ) -> Limit:
     label = "Relative humidity"
     if not sources:
-        return _unknown("relative_humidity", label, "%RH", low, high, _why_missing(label, state, HUMIDITY, settings))
+        return unknown("relative_humidity", label, "%RH", low, high, _why_missing(label, state, HUMIDITY, settings))
 
-    def words(source: _Source) -> str:
+    def words(source: Source) -> str:
         return f"Relative humidity is {source.value:.0f} ± {2 * source.uncertainty:.0f} %"
 
     def shown(value: float) -> str:
@@ -242,28 +207,30 @@ def _humidity(
     def room(value: float) -> str:
         return f"{value:.0f} points"
 
-    return _worst([
-        _judged("relative_humidity", label, "%RH", source, low, high, words, shown, room) for source in sources
+    return worst([
+        judged("relative_humidity", label, "%RH", source, low, high, words, shown, room) for source in sources
     ])  # fmt: skip
 
 
 def _margin(
     state: BoothState,
-    air: Sequence[_Source],
-    damp: Sequence[_Source],
-    surfaces: Sequence[_Source],
+    air: Sequence[Source],
+    damp: Sequence[Source],
+    surfaces: Sequence[Source],
     surface_missed: Reading | None,
     limit_k: float,
     settings: ReadinessSettings,
     show: Units,
-) -> Limit:
+) -> tuple[Limit, Climate | None]:
+    """The margin that leaves the least room, and the readings it rests on."""
     name, label = "dew_point_margin", "Surface above dew point"
     if surface_missed is not None:
-        return _unknown(name, label, "K", limit_k, None, _why_missing("Surface temperature", state, SURFACE, settings))
+        why = _why_missing("Surface temperature", state, SURFACE, settings)
+        return unknown(name, label, "K", limit_k, None, why), None
     if not air or not damp or not surfaces:
         lacking, quantity = ("Air temperature", AIR) if not air else ("Relative humidity", HUMIDITY)
-        return _unknown(name, label, "K", limit_k, None, _why_missing(lacking, state, quantity, settings))
-    candidates: list[Limit] = []
+        return unknown(name, label, "K", limit_k, None, _why_missing(lacking, state, quantity, settings)), None
+    candidates: list[tuple[Limit, Climate]] = []
     for moist in damp:
         own = next((source for source in air if source.node == moist.node), None) or _borrowed(air)
         if moist.value < DRIEST_PCT:
@@ -281,27 +248,29 @@ def _margin(
             dew_words = show.temperature(float(found.dew_point_c))
             how = f"{surface.how}{own.how}"
 
-            def words(source: _Source, point: str = point, dew_words: str = dew_words, how: str = how) -> str:
+            def words(source: Source, point: str = point, dew_words: str = dew_words, how: str = how) -> str:
                 spread = show.difference(2 * source.uncertainty)
                 return (
                     f"The surface is {show.difference(source.value)} ± {spread} above the {point} of {dew_words}{how}"
                 )
 
-            source = _Source(
+            source = Source(
                 value=float(found.margin_k), uncertainty=float(found.standard_uncertainty_k), node=moist.node
             )
-            limit = _judged(name, label, "K", source, limit_k, None, words, show.difference, show.difference)
-            candidates.append(replace(limit, trend=_margin_trend(own, moist, surface, source.value, limit_k)))
+            limit = judged(name, label, "K", source, limit_k, None, words, show.difference, show.difference)
+            limit = replace(limit, trend=_margin_trend(own, moist, surface, source.value, limit_k))
+            candidates.append((limit, Climate(air=own, damp=moist, surface=surface)))
     if not candidates:
-        return _unknown(name, label, "K", limit_k, None, _TOO_DRY)
-    return _worst(candidates)
+        return unknown(name, label, "K", limit_k, None, _TOO_DRY), None
+    governing = worst([limit for limit, _ in candidates])
+    return governing, next(climate for limit, climate in candidates if limit is governing)
 
 
-def _borrowed(air: Sequence[_Source]) -> _Source:
+def _borrowed(air: Sequence[Source]) -> Source:
     """Another node's air temperature for a humidity sensor that has none of its own."""
     middle = median(source.value for source in air)
     borrowed = float(humidity.rectangular(OTHER_AIR_ACCURACY_K))
-    return _Source(
+    return Source(
         value=middle,
         uncertainty=math.hypot(air[0].uncertainty, borrowed),
         node=air[0].node,
@@ -310,7 +279,7 @@ def _borrowed(air: Sequence[_Source]) -> _Source:
     )
 
 
-def _margin_trend(own: _Source, moist: _Source, surface: _Source, now: float, limit_k: float) -> Trend | None:
+def _margin_trend(own: Source, moist: Source, surface: Source, now: float, limit_k: float) -> Trend | None:
     histories = (own.history, moist.history, surface.history)
     if any(history is None for history in histories):
         return None
@@ -330,7 +299,7 @@ def _freshness(state: BoothState, settings: ReadinessSettings) -> Limit:
         missing.append(SURFACE)
     if missing:
         told = _why_missing(missing[0].replace("_", " ").capitalize(), state, missing[0], settings)
-        return _unknown("freshness", "Readings in time", "s", None, limit_s, told)
+        return unknown("freshness", "Readings in time", "s", None, limit_s, told)
     youngest = {quantity: min(readings, key=state.age_s) for quantity, readings in newest.items() if readings}
     oldest = max(youngest.values(), key=state.age_s)
     age = max(0.0, state.age_s(oldest))
@@ -364,62 +333,6 @@ def _left_out(state: BoothState, settings: ReadinessSettings) -> str:
     return f"; not counted: {', '.join(told)}" if told else ""
 
 
-def _judged(
-    name: str,
-    label: str,
-    unit: str,
-    source: _Source,
-    low: float | None,
-    high: float | None,
-    words: Callable[[_Source], str],
-    show_value: Callable[[float], str],
-    show_room: Callable[[float], str],
-) -> Limit:
-    value, guard = source.value, humidity.ONE_SIDED_95 * source.uncertainty
-    guarded_low = None if low is None else low + guard
-    guarded_high = None if high is None else high - guard
-    said = words(source)
-    if low is not None and value < low:
-        verdict, reason = HOLD, f"{said}, {show_room(low - value)} below the least allowed, {show_value(low)}"
-    elif high is not None and value > high:
-        verdict, reason = HOLD, f"{said}, {show_room(value - high)} above the most allowed, {show_value(high)}"
-    elif guarded_low is not None and low is not None and value < guarded_low:
-        verdict, reason = MARGINAL, f"{said}: too near the least allowed, {show_value(low)}, to be sure of it"
-    elif guarded_high is not None and high is not None and value > guarded_high:
-        verdict, reason = MARGINAL, f"{said}: too near the most allowed, {show_value(high)}, to be sure of it"
-    elif low is None and high is None:
-        verdict, reason = GO, f"{said}; the material sets no limit"
-    else:
-        allowed = {
-            (True, True): "{} to {} is allowed",
-            (True, False): "at least {} is asked",
-            (False, True): "at most {} is allowed",
-        }[low is not None, high is not None].format(*(show_value(end) for end in (low, high) if end is not None))
-        verdict, reason = GO, f"{said}; {allowed}"
-    moving = None
-    if source.history is not None and not (low is None and high is None):
-        moving = trend(source.history.time_ms, source.history.mean, value, low, high)
-    return Limit(
-        name=name,
-        label=label,
-        unit=unit,
-        verdict=verdict,
-        reason=f"{reason} ({source.node})",
-        value=value,
-        standard_uncertainty=source.uncertainty,
-        low=low,
-        high=high,
-        guarded_low=guarded_low,
-        guarded_high=guarded_high,
-        node=source.node,
-        trend=moving,
-    )
-
-
-def _unknown(name: str, label: str, unit: str, low: float | None, high: float | None, reason: str) -> Limit:
-    return Limit(name=name, label=label, unit=unit, verdict=CANNOT_TELL, reason=reason, low=low, high=high)
-
-
 def _why_missing(label: str, state: BoothState, quantity: str, settings: ReadinessSettings) -> str:
     newest = state.newest(quantity)
     faults = {node: text for (node, faulty), text in state.faults.items() if faulty == quantity}
@@ -435,22 +348,3 @@ def _why_missing(label: str, state: BoothState, quantity: str, settings: Readine
         f"{label} is not known: the last reading, from {newest.node}, is {duration(age)} old "
         f"(at most {duration(settings.stale_after_s)} counts)"
     )
-
-
-def _room(limit: Limit) -> float:
-    """Distance to the nearer limit in standard uncertainties; negative beyond it."""
-    if limit.value is None or not limit.standard_uncertainty:
-        return math.inf
-    ends = [
-        (limit.value - limit.low) if limit.low is not None else math.inf,
-        (limit.high - limit.value) if limit.high is not None else math.inf,
-    ]
-    return min(ends) / limit.standard_uncertainty
-
-
-def _worst(candidates: Sequence[Limit]) -> Limit:
-    return max(candidates, key=lambda limit: (SEVERITY[limit.verdict], -_room(limit)))
-
-
-def _least_room(limits: Sequence[Limit]) -> Limit:
-    return min(limits, key=_room)

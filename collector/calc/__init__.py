@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import click
 
+from collector.calc.blush import blush_command
 from collector.calc.climate import dew_point, margin
 from collector.calc.cure import equivalent_age
 from collector.calc.ventilation import ventilation
@@ -16,5 +17,5 @@ def calc() -> None:
     """Compute one thing from numbers you type; units are in the option names."""
 
 
-for command in (dew_point, margin, equivalent_age, ventilation):
+for command in (blush_command, dew_point, margin, equivalent_age, ventilation):
     calc.add_command(command)

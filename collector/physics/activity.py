@@ -64,6 +64,11 @@ _COORDINATION: Final = 10.0
 _TRACE: Final = 1e-300
 
 
+def known(groups: Mapping[str, int]) -> bool:
+    """Whether the table has every one of a liquid's groups, and there is one at all."""
+    return bool(groups) and all(name in _SUBGROUPS for name in groups)
+
+
 class Unifac:
     """Activity coefficients of one set of liquids.
 

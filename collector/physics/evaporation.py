@@ -152,6 +152,8 @@ class Drying:
         Water on the film; zero where water is taken as dissolved. [kg/m²]
     water_activity : array, shape (times, draws)
         Of the water in the film: above 1 it separates. NaN where water is not followed within the film.
+    water_kg_m2 : array, shape (times, draws)
+        Water within the film; zero where it is not followed there. [kg/m²]
     part_c : array, shape (cells, draws)
         Temperature through the piece at the end, coated face first; empty without a piece. [°C]
     dew_point_c : array, shape (draws,)
@@ -165,6 +167,7 @@ class Drying:
     liquid_kg_m2: Array
     condensed_kg_m2: Array
     water_activity: Array
+    water_kg_m2: Array
     part_c: Array
     dew_point_c: Array
     mass_closure: Array
@@ -439,6 +442,7 @@ class _Run:
             liquid_kg_m2=liquid,
             condensed_kg_m2=condensed,
             water_activity=active,
+            water_kg_m2=np.zeros_like(film) if self.water is None else liquid[:, self.water],
             part_c=np.empty((0, film.shape[1])) if self.slab is None else self.slab.cells_c,
             dew_point_c=self.dew_point_c,
             mass_closure=np.abs(missing) / np.maximum(np.abs(gone), 1e-12),
