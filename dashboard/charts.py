@@ -6,7 +6,7 @@ else to its own zone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any, Final
 from zoneinfo import ZoneInfo
@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
+from collector.advice.air import VapourCourse
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.records.model import ApplicationLimits
@@ -25,6 +26,7 @@ COVERAGE: Final = 2.0
 
 _LIGHT: Final = {"air": "#0072B2", "surface": "#B3470A", "dew": "#00795A", "damp": "#5B3FA0", "vapour": "#7A5200"}
 _DARK: Final = {"air": "#63B8EC", "surface": "#FF9A57", "dew": "#3FD0A0", "damp": "#B9A2F2", "vapour": "#E8B64C"}
+_LIMIT_NAMES: Final = {"lfl": "fire ceiling", "pel": "1 x PEL", "rel": "1 x REL"}
 _OTHERS: Final = ("triangle", "diamond", "rect", "arrow")
 
 
@@ -116,6 +118,99 @@ def booth(
         "xAxis": [_time_axis(index, start, end, last=index == 2) for index in range(3)],
         "yAxis": [_value_axis(index, name) for index, name in enumerate(names)],
         "series": [*lines, *damp, vapour],
+    }
+
+
+def vapour(
+    found: VapourCourse,
+    *,
+    zone: ZoneInfo,
+    limit_ppm: Mapping[str, float],
+    coats: Sequence[tuple[datetime, datetime]] = (),
+    dark: bool = False,
+) -> Spec:
+    """Vapour as measured and as predicted with its interval, on one time axis.
+
+    Parameters
+    ----------
+    limit_ppm : mapping
+        Yardstick to the concentration at its limit; drawn where the vapour comes near it.
+    coats : sequence of (start, end)
+        Spraying, shaded grey.
+    """
+    colours = _DARK if dark else _LIGHT
+    columns = {
+        "Measured": found.measured_ppm,
+        "Predicted": found.predicted_ppm,
+        "Predicted, low": found.low_ppm,
+        "Predicted, width": found.high_ppm - found.low_ppm,
+    }
+    frame = pd.DataFrame({"time": local_times(found.time_ms, zone), **{k: np.round(v, 2) for k, v in columns.items()}})
+    hidden = {"tooltip": {"show": False}, "silent": True, "stack": "prediction", "stackStrategy": "all"}
+    low = {**_line("Prediction band", "Predicted, low", colours["air"], width=0, opacity=0), **hidden}
+    band = {
+        **_line("Prediction band", "Predicted, width", colours["air"], width=0, opacity=0),
+        **hidden,
+        "areaStyle": {"color": colours["air"], "opacity": 0.38 if dark else 0.25},
+    }
+    measured = {**_line("Measured", "Measured", colours["vapour"], width=2.5), "step": "end"}
+    low["markArea"] = _spans(coats, zone, dark, None)
+    measured["markLine"] = _reached(limit_ppm, _highest(found), dark)
+    start, end = (local(datetime.fromtimestamp(ms / 1000, zone), zone) for ms in (found.start_ms, found.end_ms))
+    return {
+        "animation": False,
+        "dataset": {"source": frame},
+        "legend": {
+            "top": 0,
+            "left": 0,
+            "data": ["Measured", "Predicted"],
+            "itemGap": 16,
+            "textStyle": {"fontSize": 14},
+        },
+        "tooltip": {"trigger": "axis", "valueFormatter": "%.0f", "confine": True},
+        "grid": [_panel("20%", "68%")],
+        "xAxis": [_time_axis(0, start, end, last=True)],
+        # A detector's noise about nought is not to fill the panel.
+        "yAxis": [{**_value_axis(0, "Vapour, ppm"), "scale": False, "min": 0, **_least_height(found)}],
+        "series": [low, band, _line("Predicted", "Predicted", colours["air"], type="dashed", width=2), measured],
+    }
+
+
+def describe_vapour(found: VapourCourse) -> str:
+    """The vapour chart in words, for a reader who does not see it."""
+
+    def most(values: Any) -> str:
+        held = values[np.isfinite(values)]
+        return f"at most {held.max():.0f} ppm" if held.size else "nothing"
+
+    measured, predicted = most(found.measured_ppm), most(found.predicted_ppm)
+    return f"Vapour in {found.booth} over time. Measured {measured}; predicted {predicted}."
+
+
+def _highest(found: VapourCourse) -> float:
+    both = np.concatenate([found.measured_ppm, found.high_ppm])
+    held = both[np.isfinite(both)]
+    return float(held.max()) if held.size else 0.0
+
+
+def _least_height(found: VapourCourse) -> Spec:
+    return {"max": 10} if _highest(found) < 10 else {}
+
+
+def _reached(limit_ppm: Mapping[str, float], highest: float, dark: bool) -> Spec:
+    """Limits the vapour comes near; one far above would only press the curves flat."""
+    ink = "#F1EFE9" if dark else "#1E1D1A"
+    return {
+        "silent": True,
+        "symbol": "none",
+        "animation": False,
+        "lineStyle": {"type": "dashed", "color": ink, "width": 1.2, "opacity": 0.75},
+        "label": {"color": ink, "fontSize": 12, "formatter": "{b}", "position": "insideStartTop"},
+        "data": [
+            {"yAxis": round(ppm, 1), "name": f"{_LIMIT_NAMES[yardstick]}, {ppm:.0f} ppm"}
+            for yardstick, ppm in limit_ppm.items()
+            if ppm <= 1.1 * highest
+        ],
     }
 
 

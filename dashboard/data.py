@@ -6,27 +6,36 @@ connection to each call.
 
 from __future__ import annotations
 
+import io
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 import streamlit as st
 
 from collector import settings as configuration
-from collector.advice import conditions
+from collector.advice import air, airflow, conditions
+from collector.advice import ledger as ledger_room
+from collector.advice.air import AirState, VapourCourse
+from collector.advice.airflow import FilterState
 from collector.advice.booth_state import BoothState
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
+from collector.advice.ledger import Ledger
 from collector.advice.readiness import Readiness, assess, gather
+from collector.advice.spray_vapour import PredictedVapour, predicted_vapour
+from collector.advice.ways_out import WayOut
+from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
 from collector.errors import NotFound, SettingsError
 from collector.readings.base import DeadLetter, NodeState
 from collector.readings.sqlite import SqliteReadingStore
-from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece, SolventUse
 from collector.records.repository import Records, open_records
+from collector.reference import solvents
 from collector.settings import Settings
 from collector.wire import Remark
 
@@ -89,8 +98,20 @@ def booth_state(booth: str) -> BoothState:
 
 def readiness(state: BoothState, material: Material, piece: Piece | None) -> Readiness:
     """The spray / hold answer for a booth's state."""
-    ours = settings()
-    return assess(state, material, piece, ours.readiness, units=ours.shop.units)
+    shelf = records()
+    return assess(
+        state,
+        material,
+        piece,
+        settings(),
+        mix=mix_in_use(shelf, material),
+        earlier=last_coat(shelf, piece, state.now_ms),
+    )
+
+
+def ways_out(answer: Readiness) -> tuple[WayOut, ...]:
+    """What would bring the chance of blush under the shop's limit; seconds of work where it is not there already."""
+    return ways_to_go(answer.wet_coat, answer.limits, settings())
 
 
 def margin_limit_k(material: Material) -> float:
@@ -136,6 +157,47 @@ def conditions_between(booth: str, start: datetime, end: datetime) -> Conditions
         return conditions.gather(store, booth, _ms(start), _ms(end), settings().readiness)
 
 
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def air_state(booth: str, material_id: int) -> AirState:
+    """The booth's air now; the material about to be sprayed lends its cautions."""
+    state = booth_state(booth)
+    with _readings() as store:
+        return air.air_state(store, records(), state, settings(), chosen_mix(material_id))
+
+
+@st.cache_data(ttl=300, show_spinner=False)
+def filter_state(booth: str) -> FilterState:
+    """How far the exhaust filter has loaded; it takes months of readings and moves by the day."""
+    with _readings() as store:
+        return airflow.filter_state(store, booth, _ms(datetime.now(UTC)), settings())
+
+
+@st.cache_data(ttl=10, show_spinner=False)
+def vapour_course(booth: str, span_s: int) -> VapourCourse:
+    """Vapour measured and predicted in the last so many seconds."""
+    end_ms = _ms(datetime.now(UTC))
+    with _readings() as store:
+        return air.vapour_course(store, records(), booth, end_ms - span_s * 1000, end_ms, settings())
+
+
+@st.cache_data(ttl=10, show_spinner=False)
+def next_coat_vapour(booth: str, material_id: int, minutes: float, rate_ml_min: float) -> PredictedVapour:
+    """Vapour of the coat about to be sprayed, with the exhaust as it runs or last ran."""
+    with _readings() as store:
+        flow = air.usual_flow(store, booth_state(booth), settings())
+    # The rate is as uncertain as the setting says, so the setting is what is changed.
+    ours = settings()
+    asked = replace(ours, ventilation=replace(ours.ventilation, spray_rate_ml_min=rate_ml_min))
+    return predicted_vapour(chosen_mix(material_id), asked, flow, minutes=minutes)
+
+
+def chosen_mix(material_id: int) -> Mix:
+    """The newest mix of a material as it is now; else the material as supplied."""
+    material = records().material(material_id)
+    same = [mix for mix in mixes() if (mix.material.id, mix.material.version) == (material.id, material.version)]
+    return same[0] if same else Mix(material=material)
+
+
 def ingest_trouble() -> str:
     """Why no new readings are being stored, in one sentence; empty when they are."""
     path = settings().data.path / STATE_FILE
@@ -169,7 +231,7 @@ def records() -> Records:
 
 def changed() -> None:
     """Forget what was read, as a record has changed."""
-    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes):
+    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger):
         cached.clear()
 
 
@@ -213,6 +275,31 @@ def checks(coat_id: int) -> list[Check]:
 def outcomes(coat_id: int) -> list[Outcome]:
     """Outcomes of a coat, oldest first."""
     return records().outcomes(coat_id)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def ledger(until: date) -> Ledger:
+    """The VOC ledger up to the end of a day."""
+    return ledger_room.gather(records(), until, zone(), settings().ledger)
+
+
+def ledger_csv(found: Ledger) -> bytes:
+    """The ledger's twelve months as CSV."""
+    out = io.StringIO(newline="")
+    ledger_room.write_csv(found.between(found.first_day, found.until), out)
+    return out.getvalue().encode("utf-8")
+
+
+def solvent_names() -> list[str]:
+    """Solvents whose VOC content is known, by name."""
+    return sorted(solvent.name for solvent in solvents.solvents() if solvent.name != "water")
+
+
+def add_solvent_use(use: SolventUse) -> SolventUse:
+    """Store solvent used beside the coats."""
+    added = records().add_solvent_use(use)
+    changed()
+    return added
 
 
 def material_of(number: str) -> Material:

@@ -7,8 +7,8 @@ here can see isocyanates, overspray or dust, and no state here clears anybody to
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -72,6 +72,8 @@ class Measured:
         The mean of the last eight hours; empty without one.
     shift_covered : float
         Share of those eight hours in which something was measured.
+    limit_ppm : mapping
+        Yardstick to the concentration of the blend that is just at its limit: the fire ceiling, an index of 1.
     """
 
     reason: str = ""
@@ -86,6 +88,7 @@ class Measured:
     against: tuple[Against, ...] = ()
     shift_against: tuple[Against, ...] = ()
     shift_covered: float = 0.0
+    limit_ppm: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -294,6 +297,7 @@ def _measured(
         against=held(ppm, low, high),
         shift_against=shift,
         shift_covered=covered,
+        limit_ppm={each.yardstick: each.limit / each.value for each in held(1.0, 1.0, 1.0) if each.value},
     )
 
 

@@ -226,8 +226,8 @@ def filter_state(store: ReadingStore, booth: str, now_ms: int, settings: Setting
         hours_left_low=low,
         hours_left_high=high,
         running_h=float(hours.max()),
-        reason=f"Booth pressure is {loading.now:.1f} Pa with the fan running, {ours.filter_change_pa:g} Pa is when you "
-        f"change it; {_left_words(left, low, high)}",
+        reason=f"{loading.now:.1f} Pa with the fan running, due at {ours.filter_change_pa:g} Pa; "
+        f"{_left_words(left, low, high)}",
     )
 
 
@@ -343,6 +343,7 @@ def _left_words(left: float | None, low: float | None, high: float | None) -> st
         return "it is due"
     if left is None:
         return "the trend leads to no change yet"
+    digits = 0 if left >= 10 else 1
     if low is None or high is None:
-        return f"about {left:.0f} running hours are left, perhaps many more"
-    return f"about {left:.0f} running hours are left ({low:.0f} to {high:.0f})"
+        return f"about {left:.{digits}f} running hours left, perhaps many more"
+    return f"about {left:.{digits}f} running hours left ({low:.{digits}f} to {high:.{digits}f})"

@@ -174,6 +174,7 @@ def test_without_exhaust_vapour_only_gathers():
     assert ventilation.steady_ppm(0.6, 0) == math.inf
     assert ventilation.steady_ppm(0.0, 0) == 0
     assert ventilation.purge_minutes(10, 0, fraction=0.1) == math.inf
+    assert ventilation.purge_minutes(10, 0, fraction=1.0) == 0
 
 
 def test_a_breath_of_exhaust_is_no_jump_from_none():

@@ -1,0 +1,162 @@
+"""The Air page over real stores: both questions answered, nothing cleared that cannot be, every caution in view."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from streamlit.testing.v1 import AppTest
+
+from collector.advice.airflow import AirflowProof, FilterState, Flow
+from collector.advice.display import Units
+from collector.advice.vapour import Against
+from collector.records.model import Mix
+from dashboard import air_parts, air_words, data
+from tests.dashboard import seeding
+from tests.dashboard.test_pages import html, opened, said
+
+PAGE = "views/air.py"
+VENTILATION = {"VOLUME_M3": "12", "FACE_OPENING_M2": "1.0", "MIXING_FACTOR": "1"}
+
+
+@pytest.fixture(autouse=True)
+def known_booth(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A booth of which volume and opening are set."""
+    for key, value in VENTILATION.items():
+        monkeypatch.setenv(f"TACKFREE_VENTILATION_{key}", value)
+
+
+def states(test: AppTest) -> dict[str, str]:
+    """Panel to its verdict."""
+    return dict(re.findall(r'data-panel="([^"]+)" data-state="([^"]+)"', html(test)))
+
+
+def now_reads(folder: Path, **values: float) -> None:
+    seeding.put(folder, "air-1", values, datetime.now(UTC) + timedelta(seconds=1))
+
+
+def test_all_five_questions_are_answered(shop: Path) -> None:
+    test = opened(PAGE)
+    assert not test.exception
+    assert said(test) == []
+    assert set(states(test)) == {
+        "Exhaust", "Fire, vapour now", "Breathing, vapour now", "Purge", "Next coat, at its peak"
+    }  # fmt: skip
+
+
+def test_fire_within_and_breathing_over_stand_side_by_side(shop: Path) -> None:
+    # Seeded lacquer an hour ago: 600 ppm as isobutylene is some 700 ppm of it, near 7 % of its lower limit
+    now_reads(shop, voc_ppm=600.0)
+    test = opened(PAGE)
+    assert states(test)["Fire, vapour now"] == "go"
+    assert states(test)["Breathing, vapour now"] == "hold"
+    assert "OVER" in html(test) and "WITHIN" in html(test)
+
+
+@pytest.mark.parametrize(("velocity", "word"), [(0.0, "NOT RUNNING"), (0.3, "WEAK"), (0.9, "RUNNING")])
+def test_the_exhaust_is_named_by_its_state(shop: Path, velocity: float, word: str) -> None:
+    now_reads(shop, face_velocity=velocity)
+    test = opened(PAGE)
+    assert f'<span class="word">{word}</span>' in html(test)
+    assert (states(test)["Exhaust"] == "go") == (velocity == 0.9)
+
+
+def test_the_flow_is_shown_with_its_spread(shop: Path) -> None:
+    now_reads(shop, face_velocity=0.5)
+    # 0.5 m/s through 1 m²: 1,800 m³/h, ± twice 20 %/√3 of it
+    assert "Moves 1,800 ± 416 m³/h" in html(opened(PAGE)).replace("\u00a0", " ")
+
+
+def test_the_purge_counts_down_after_a_coat(shop: Path) -> None:
+    records = data.records()
+    piece = records.piece("Lap steel 1")
+    mix = records.mixes()[0]
+    now = data.now()
+    records.start_coat(piece.id, mix.id, seeding.BOOTH, now - timedelta(minutes=6))
+    test = opened(PAGE)
+    assert "SPRAYING" in html(test)
+    records.end_coat(piece.id, now - timedelta(minutes=1), sprayed_ml=500)
+    data.air_state.clear()
+    test = opened(PAGE)
+    assert "PURGING" in html(test)
+    assert "min left" in html(test)
+
+
+def test_isocyanates_are_cautioned_and_nothing_is_cleared(shop: Path) -> None:
+    urethane = data.records().material("Two-component urethane, clear")
+    now_reads(shop, voc_ppm=0.0, face_velocity=0.9)
+    chosen = opened(PAGE, material=str(urethane.id))
+    assert "No sensor here can detect them" in html(chosen)
+    assert states(chosen)["Next coat, at its peak"] != "go"
+    assert states(chosen)["Breathing, vapour now"] != "go"
+    records = data.records()
+    mix = records.add_mix(Mix(material=urethane))
+    started = data.now() - timedelta(hours=6)
+    records.start_coat(records.piece("Lap steel 1").id, mix.id, seeding.BOOTH, started)
+    records.end_coat(records.piece("Lap steel 1").id, started + timedelta(minutes=5), sprayed_ml=100)
+    data.air_state.clear()
+    after = opened(PAGE)
+    assert "No sensor here can detect them" in html(after)
+    assert states(after)["Breathing, vapour now"] != "go"
+
+
+def test_the_standing_cautions_are_in_view_and_nothing_is_called_safe(shop: Path) -> None:
+    body = html(opened(PAGE))
+    assert "no gas detector, no interlock" in body
+    assert "take precedence" in body
+    assert "a painter in the plume breathes more" in body
+    assert not re.search(r"\bsafe\b", body)
+
+
+def test_a_chart_and_the_sources_of_the_limits_are_there(shop: Path) -> None:
+    test = opened(PAGE)
+    assert len(test.get("echarts_chart")) == 1
+    assert "NIOSH REL" in html(test) and "lower flammable limit" in html(test)
+
+
+def test_on_an_empty_data_folder_the_page_opens_and_says_what_lacks(empty_shop: Path) -> None:
+    test = opened(PAGE)
+    assert not test.exception
+    assert any("does not exist" in text for text in said(test))
+
+
+def test_without_a_flow_nothing_is_predicted_and_the_reason_is_told(
+    shop: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TACKFREE_VENTILATION_FACE_OPENING_M2", "0")
+    test = opened(PAGE)
+    assert states(test)["Next coat, at its peak"] == "cannot tell"
+    assert "the flow is not known" in html(test)
+
+
+# Words
+
+
+def test_flows_are_shown_in_the_shops_units() -> None:
+    assert air_words.flow(1_019.4, Units("us")) == "600 cfm"
+    assert air_words.flow(1_019.4, Units("metric")) == "1,020 m³/h"
+    assert air_words.flow(None, Units()) == "not known"
+
+
+def test_what_cannot_be_told_outranks_within_and_yields_to_over() -> None:
+    blank = Against(yardstick="pel", verdict="go", value=0.1, low=0.1, high=0.2, limit=1.0, missing=())
+    made = {verdict: replace(blank, verdict=verdict) for verdict in ("go", "marginal", "cannot tell", "hold")}
+    assert air_words.worst([made["go"], made["cannot tell"], made["marginal"]]) == "cannot tell"
+    assert air_words.worst([made["cannot tell"], made["hold"]]) == "hold"
+    assert air_words.worst([made["go"], made["go"]]) == "go"
+
+
+def test_names_from_outside_are_escaped() -> None:
+    proof = AirflowProof(state="running", verdict="go", reason="by <b>node</b>")
+    panel = air_words.exhaust(
+        proof,
+        Flow(m3_h=None, relative_uncertainty=0.1, source="x"),
+        FilterState(state="cannot tell", reason="<i>"),
+        Units(),
+    )
+    shown = air_parts.panels([panel])
+    assert "<b>node" not in shown
+    assert "&lt;b&gt;node" in shown
