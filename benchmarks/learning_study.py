@@ -275,12 +275,13 @@ def simulate(world: World, *, shops: int, seed: int, priors: Priors = TYPICAL) -
             seconds = max(seconds, time.perf_counter() - began)
             for subject in stages if rng.random() < 0.5 else [stages[rng.integers(2)]]:
                 before = len(shop.evidence)
-                middle_h = weighted_quantiles(*shop.predict(learned, subject, start_h), [0.5])[0]
-                true_h = shop.spray(subject, coat_id, start_h, middle_h)
-                rows.append((number, 0, *_row(shop, learned, subject, start_h, true_h)))
+                prediction = shop.predict(learned, subject, start_h)
+                true_h = shop.spray(subject, coat_id, start_h, weighted_quantiles(*prediction, [0.5])[0])
+                rows.append((number, 0, *_row(learned, subject, prediction, true_h)))
                 if before < len(shop.evidence) and not shop.evidence[before].passed and rng.random() < AGAIN:
                     again = learn(shop.evidence[: before + 1], priors)
-                    rows.append((number, 1, *_row(shop, again, subject, start_h, true_h, coat_id)))
+                    prediction = shop.predict(again, subject, start_h, coat_id)
+                    rows.append((number, 1, *_row(again, subject, prediction, true_h)))
         flagged = learn(shop.evidence, priors).odd()
         odd, odd_lapses = odd + len(flagged), odd_lapses + len(flagged & shop.lapsed)
         checks, lapses = checks + len(shop.evidence), lapses + len(shop.lapsed)
@@ -301,11 +302,9 @@ def simulate(world: World, *, shops: int, seed: int, priors: Priors = TYPICAL) -
     )
 
 
-def _row(
-    shop: _Shop, learned: Learned, subject: Subject, start_h: float, true_h: float, coat_id: int | None = None
-) -> tuple[float, ...]:
+def _row(learned: Learned, subject: Subject, prediction: tuple[Reals, Reals], true_h: float) -> tuple[float, ...]:
     """Numbers of checks, share of the prediction below the truth, and the 90 % interval's width in both measures."""
-    clock_h, weight = shop.predict(learned, subject, start_h, coat_id)
+    clock_h, weight = prediction
     low, high = weighted_quantiles(clock_h, weight, (0.05, 0.95))
     return (
         sum(e.subject.key == subject.key for e in learned.evidence),

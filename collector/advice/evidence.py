@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -79,7 +80,8 @@ class Evidence:
     Attributes
     ----------
     subject : Subject
-        What was checked, with the sheet as it was when the coat was sprayed.
+        What was checked, with the sheet as it reads now: correcting a sheet changes what is expected of a stage, not
+        what was found. If sheets differ between checks, the latest check's counts for all.
     age_h : array
         Equivalent age of the coat at the check, at the sheet's conditions, for each of :data:`ENERGIES_KJ_MOL`. [h]
     passed : bool
@@ -87,7 +89,7 @@ class Evidence:
     check_id, coat_id : int
         Which check, and of which coat.
     at : datetime
-        When. Of two editions of a sheet the later check's says how wide the stage's prior is.
+        When.
     age_log_sd : float
         Standard uncertainty of ln age that the log's gaps and the sensor leave.
     """
@@ -110,9 +112,8 @@ class Evidence:
             raise ValueError(f"age_log_sd {self.age_log_sd} of check {self.check_id}; expected 0 to 5")
         object.__setattr__(self, "age_h", age)
 
-    def log_age_ratio(self) -> Reals:
-        """Ln of age over the sheet's middle, at :data:`STANDARD_NODES` of the driver's own activation energy."""
-        subject = self.subject
+    def log_age_ratio(self, subject: Subject) -> Reals:
+        """Ln of age over a sheet's middle, at :data:`STANDARD_NODES` of the driver's own activation energy."""
         energy = subject.activation_energy_kj_mol * np.exp(subject.activation_energy_log_sd * STANDARD_NODES)
         return np.asarray(np.interp(energy, ENERGIES_KJ_MOL, np.log(self.age_h / subject.sheet_middle_h)))
 
@@ -157,10 +158,10 @@ class Priors:
         if not 0.001 <= self.lapse <= 0.5:
             raise ValueError(f"lapse {self.lapse}; expected 0.001 to 0.5")
 
+    @cache  # noqa: B019 (priors are few and live as long as the service)
     def noise(self) -> Noise:
         """A dozen scenarios of how large each kind of scatter is, evenly spread over what is thought possible."""
         points = spread_evenly(SCENARIOS, 3)
-        points = (points - points.mean(0)) / points.std(0)
         return Noise(
             coat_sd=self.coat_sd * np.exp(self.coat_sd_spread * points[:, 0]),
             check_sd=self.check_sd * np.exp(self.check_sd_spread * points[:, 1]),

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -69,7 +70,7 @@ class Influence:
     expected : float
         Probability that all the other checks gave to what this one found.
     odd : bool
-        Whether it contradicts the others.
+        Whether it contradicts the others: see :meth:`Learned.odd`.
     """
 
     check_id: int
@@ -81,6 +82,16 @@ class Influence:
     moved: float
     expected: float
     odd: bool
+
+    @property
+    def words(self) -> str:
+        """What it did, for people."""
+        per_cent = 100.0 * (self.moved - 1.0)
+        if abs(per_cent) < 1.0:
+            effect = "hardly moved the estimate"
+        else:
+            effect = f"made the estimate {abs(per_cent):.0f} % {'longer' if per_cent > 0 else 'shorter'}"
+        return f"{effect}; it contradicts the other checks" if self.odd else effect
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -113,7 +124,8 @@ class Estimate:
     @property
     def words(self) -> str:
         """What was learned, for people."""
-        ratio = f"{self.p50_h / self.subject.sheet_middle_h:.1f} times the middle of the data sheet's range"
+        low, middle, high = (h / self.subject.sheet_middle_h for h in (self.p10_h, self.p50_h, self.p90_h))
+        ratio = f"{middle:.1f} times the middle of the data sheet's range (8 in 10 coats: {low:.1f} to {high:.1f})"
         if self.checks:
             return f"From {_count(self.checks, 'check')} of {_count(self.coats, 'coat')}: {ratio}."
         if self.other_checks:
@@ -132,6 +144,7 @@ class Learned:
     subjects: tuple[Subject, ...]
     posterior: Posterior | None
     _inverse: Reals = field(repr=False)
+    _places: dict[tuple[str, str], int] = field(repr=False)
     _slopes: dict[tuple[str, str], int] = field(repr=False)
     _coats: dict[tuple[int, str, str], int] = field(repr=False)
     _checks: Checks | None = field(repr=False)
@@ -142,25 +155,24 @@ class Learned:
         Parameters
         ----------
         subject : Subject
-            Any stage of any material, checked or not.
+            Any stage of any material, checked or not. If checked, the sheet of the latest check counts.
         coat_id : int or None
             A coat whose own checks of this stage then count for it as a coat; None for one not sprayed yet.
         draws : int
             How many.
         """
-        normal = censored.spread_evenly(draws, 3)
-        noise, weight = self.priors.noise(), self._weight()
-        scenario = np.searchsorted(np.cumsum(weight)[:-1], censored.cumulative(normal[:, 2]), side="right")
+        normal, level = _even(draws)
+        noise, at = self.priors.noise(), self._places.get(subject.key)
+        subject = subject if at is None else self.subjects[at]
+        scenario = np.searchsorted(np.cumsum(self._weight())[:-1], level, side="right")
         coat = self._coats.get((coat_id, *subject.key)) if coat_id is not None else None
-        if coat is None:
+        if coat is None or at is None or self.posterior is None or self._checks is None:
             mean, covariance = self._next(subject)
             covariance[:, 0, 0] += noise.coat_sd**2
         else:
-            assert self.posterior is not None
-            mean, covariance = self.posterior.coat_moments(
-                coat, self._at(subject), len(self.subjects) + self._slopes[subject.material, subject.driver]
-            )
-        pair = mean[scenario] + np.einsum("dij,dj->di", np.linalg.cholesky(covariance)[scenario], normal[:, :2])
+            x = len(self.subjects) + int(self._checks.slope_of_subject[at])
+            mean, covariance = self.posterior.coat_moments(coat, at, x)
+        pair = mean[scenario] + np.einsum("dij,dj->di", np.linalg.cholesky(covariance)[scenario], normal)
         chosen = np.full(draws, 1.0 / draws)
         if coat is not None:
             chosen = self._reweigh(coat, pair, scenario, noise)
@@ -236,15 +248,11 @@ class Learned:
     def _weight(self) -> Reals:
         return self.priors.noise().weight if self.posterior is None else self.posterior.weight
 
-    def _at(self, subject: Subject) -> int:
-        return [s.key for s in self.subjects].index(subject.key)
-
     def _share(self, subject: Subject) -> tuple[Reals, float]:
         """How a subject's u follows from those checked, and the variance that is left."""
-        if subject.key in {s.key for s in self.subjects}:
-            share = np.zeros(len(self.subjects))
-            share[self._at(subject)] = 1.0
-            return share, 0.0
+        at = self._places.get(subject.key)
+        if at is not None:
+            return np.eye(len(self.subjects))[at], 0.0
         with_checked = np.array([self.priors.covariance(subject, s) for s in self.subjects])
         share = self._inverse @ with_checked
         return share, self.priors.covariance(subject, subject) - float(share @ with_checked)
@@ -278,7 +286,8 @@ class Learned:
             z = pair[:, 0] + p.slope[scenario, i] * pair[:, 1]
             log_weight -= p.site_shift[scenario, i] * z - 0.5 * p.site_precision[scenario, i] * z**2
             age = censored.at_standard(self._checks.log_age[[i]], pair[:, 1:])[:, 0]
-            yes = censored.probability_of_yes(age - pair[:, 0], noise.check_sd[scenario], noise.lapse)
+            blur = np.hypot(noise.check_sd[scenario], self._checks.log_age_sd[i])
+            yes = censored.probability_of_yes(age - pair[:, 0], blur, noise.lapse)
             log_weight += np.log(yes if self._checks.passed[i] else 1.0 - yes)
         weight = np.exp(log_weight - log_weight.max())
         # The scenarios keep their shares: the normal factors' constants differ between them.
@@ -319,7 +328,7 @@ def learn(evidence: Sequence[Evidence], priors: Priors = TYPICAL) -> Learned:
     checks, posterior = None, None
     if ordered:
         checks = Checks(
-            log_age=np.array([e.log_age_ratio() for e in ordered]),
+            log_age=np.array([e.log_age_ratio(newest[e.subject.key]) for e in ordered]),
             log_age_sd=np.array([e.age_log_sd for e in ordered]),
             passed=np.array([e.passed for e in ordered]),
             coat=np.array(coat),
@@ -333,10 +342,18 @@ def learn(evidence: Sequence[Evidence], priors: Priors = TYPICAL) -> Learned:
         subjects=subjects,
         posterior=posterior,
         _inverse=np.linalg.inv(covariance) if ordered else covariance,
+        _places=place,
         _slopes=slopes,
         _coats=coats,
         _checks=checks,
     )
+
+
+@cache
+def _even(draws: int) -> tuple[Reals, Reals]:
+    """Two standard normals a draw, and a number from 0 to 1."""
+    spread = censored.spread_evenly(draws, 3)
+    return spread[:, :2], censored.cumulative(spread[:, 2])
 
 
 def weighted_quantiles(values: Reals, weight: Reals, shares: Sequence[float]) -> tuple[float, ...]:

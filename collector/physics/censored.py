@@ -373,10 +373,20 @@ def cumulative(normal: Reals) -> Reals:
 def spread_evenly(count: int, dimensions: int) -> Reals:
     """Standard normal numbers that fill the space evenly, always the same, (count, dimensions).
 
-    An additive recurrence with the powers of the root of r^(d+1) = r + 1, the golden ratio's kin, turned into normals.
+    An additive recurrence with the powers of the root of r^(d+1) = r + 1, the golden ratio's kin, turned into normals
+    and straightened so that means, variances and covariances are exactly 0, 1 and 0.
+
+    Raises
+    ------
+    ValueError
+        If there are fewer than twice as many draws as dimensions.
     """
+    if count < 2 * dimensions:
+        raise ValueError(f"count {count}; expected at least {2 * dimensions} in {dimensions} dimensions")
     root = 1.5
     for _ in range(64):
         root = (1.0 + root) ** (1.0 / (dimensions + 1))
     steps = root ** -np.arange(1.0, dimensions + 1)
-    return np.asarray(ndtri((0.5 + np.arange(1.0, count + 1)[:, None] * steps) % 1.0))
+    draws = ndtri((0.5 + np.arange(1.0, count + 1)[:, None] * steps) % 1.0)
+    draws -= draws.mean(0)
+    return np.asarray(np.linalg.solve(np.linalg.cholesky(draws.T @ draws / count), draws.T).T)
