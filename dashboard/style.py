@@ -107,6 +107,8 @@ SHEET: Final = """
  border-radius:4px;white-space:nowrap}
 .tf-card .clock{font-size:1.3rem;font-weight:700}
 .tf-card .late{font-weight:700;text-decoration:underline}
+.tf-table td.tf-whole{white-space:nowrap}
+.tf-stands{display:inline-flex;gap:.4rem;align-items:center;font-weight:700;white-space:nowrap}
 h1{font-size:1.7rem!important;padding:.1rem 0!important}
 h2{font-size:1.3rem!important;padding:.3rem 0 .1rem!important}
 """

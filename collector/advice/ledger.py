@@ -25,6 +25,8 @@ from collector.settings import Ledger as LedgerSettings
 COAT, SOLVENT = "coat", "solvent"
 
 WITHIN: Final = "within"
+WITHIN_SO_FAR: Final = "within so far"
+"""Of a total that leaves something out, and so can only be higher."""
 TOO_CLOSE: Final = "too close to tell"
 ABOVE: Final = "above"
 CANNOT_TELL: Final = "cannot tell"
@@ -114,11 +116,11 @@ class Total:
     left_out: tuple[Entry, ...]
 
     def against(self, limit_kg: float) -> str:
-        """How it stands to a limit; empty for limit 0, which is none. What is left out can only add."""
+        """How it stands to a limit; empty for limit 0, which is none."""
         if limit_kg <= 0:
             return ""
         stands = judged(self.voc_kg, limit_kg)
-        return TOO_CLOSE if stands == WITHIN and self.left_out else stands
+        return WITHIN_SO_FAR if stands == WITHIN and self.left_out else stands
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,6 +157,10 @@ class Ledger:
         """The twelve calendar months up to that of ``until``, oldest first, each by its first day."""
         firsts = [_months_before(self.until.replace(day=1), back) for back in range(11, -1, -1)]
         return [(first, total(self.between(first, min(last_of_month(first), self.until)))) for first in firsts]
+
+    def kind(self, kind: str, first: date, last: date) -> Total:
+        """Coats alone, or solvent alone, of the days from ``first`` to ``last``."""
+        return total(entry for entry in self.between(first, last) if entry.kind == kind)
 
     def days(self, first: date, last: date) -> list[tuple[date, Total]]:
         """Days of a stretch that have an entry, newest first."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from collector.advice.display import Units
-from collector.advice.ledger import ABOVE, CANNOT_TELL, TOO_CLOSE, WITHIN, Entry, Figure, Total
+from collector.advice.ledger import ABOVE, CANNOT_TELL, TOO_CLOSE, WITHIN, WITHIN_SO_FAR, Entry, Figure, Total
 from collector.physics.voc import G_L_PER_LB_GAL
 
 KG_PER_LB: Final = 0.45359237
@@ -17,6 +17,7 @@ L_PER_US_GALLON: Final = 3.785411784
 STANDS: Final[Mapping[str, str]] = {
     "": "No limit set",
     WITHIN: "Within the limit you set",
+    WITHIN_SO_FAR: "Within the limit you set so far; not everything is counted",
     TOO_CLOSE: "Too close to the limit you set to tell",
     ABOVE: "Above the limit you set",
     CANNOT_TELL: "Cannot tell",
@@ -72,13 +73,30 @@ class LedgerUnits:
         """A VOC content with its ± and unit."""
         return _shown(figure, 1 / G_L_PER_LB_GAL if self.units.us else 1.0, self.content_unit)
 
+    @property
+    def small_mass_unit(self) -> str:
+        """Unit of what one coat gives off: g or lb."""
+        return "lb" if self.units.us else "g"
+
+    def bare_small_mass(self, figure: Figure | None) -> str:
+        """What one coat gives off, with its ±, in :attr:`small_mass_unit`."""
+        return _shown(figure, 1 / KG_PER_LB if self.units.us else 1000.0, "")
+
+    def bare_content(self, figure: Figure | None) -> str:
+        """A VOC content with its ±, in :attr:`content_unit`."""
+        return _shown(figure, 1 / G_L_PER_LB_GAL if self.units.us else 1.0, "")
+
     def plain_mass(self, kg: float) -> str:
         """A mass with its unit."""
         return f"{self.mass_value(kg):.3g} {self.mass_unit}"
 
     def volume(self, litres: float | None) -> str:
-        """A volume with its unit."""
-        return "–" if litres is None else f"{self.volume_value(litres):.3g} {self.volume_unit}"
+        """A volume with its unit; less than a litre or a quarter gallon in the unit of a gun's cup."""
+        if litres is None:
+            return "–"
+        if self.volume_value(litres) < (0.25 if self.units.us else 1.0):
+            return self.units.volume(litres * 1000.0)
+        return f"{self.volume_value(litres):.3g} {self.volume_unit}"
 
 
 def left_out_words(total: Total) -> str:
@@ -107,4 +125,4 @@ def _shown(figure: Figure | None, factor: float, unit: str) -> str:
     if figure is None or not math.isfinite(figure.value):
         return "cannot tell"
     number, spread = number_and_spread(figure.value * factor, figure.plus_minus * factor)
-    return f"{number} {unit}" if spread == "0" else f"{number} ± {spread} {unit}"
+    return (number if spread == "0" else f"{number} ± {spread}") + (f" {unit}" if unit else "")

@@ -12,13 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from collector import wire
-from collector.demo.pieces import PIECES, PlannedCoat
+from collector.demo.pieces import PIECES, SOLVENTS, PlannedCoat
 from collector.demo.plan import Plan
 from collector.demo.sensors import AIR_NODE, PANEL_NODE, SENSORS
 from collector.demo.simulation import Simulation, save, simulation_of_plan
 from collector.errors import NotFound
 from collector.readings.base import Batch, ReadingStore
-from collector.records.model import Check, Coat, Material, Mix, Outcome, Piece
+from collector.records.model import Check, Coat, Material, Mix, Outcome, Piece, SolventUse
 from collector.records.repository import Records
 
 FloatArray = npt.NDArray[np.float64]
@@ -88,7 +88,7 @@ def fill(
 
 
 def fill_records(records: Records, plan: Plan, *, days: int, booth: str) -> None:
-    """Write the invented pieces with their mixes, coats, checks and outcomes, as far as ``days`` reaches."""
+    """Write the invented pieces with coats, checks, outcomes, and the solvent used, as far as ``days`` reaches."""
     earliest = plan.anchor - timedelta(days=days) + timedelta(hours=2)
     materials = records.materials()
     for planned in PIECES:
@@ -109,6 +109,12 @@ def fill_records(records: Records, plan: Plan, *, days: int, booth: str) -> None
             _fill_coat(records, plan, coat, _material_for(coat, materials), piece.id, booth)
         if planned.done_workday is not None:
             records.edit_piece(replace(piece, done_at=plan.at(planned.done_workday, 16.5)))
+    for used in SOLVENTS:
+        at = plan.at(used.workday, used.hour)
+        if earliest < at < plan.anchor:
+            records.add_solvent_use(
+                SolventUse(at=at, what=used.what, litres=used.litres, voc_g_l=used.voc_g_l, note=used.note)
+            )
 
 
 def _fill_coat(
@@ -134,7 +140,7 @@ def _fill_coat(
             passes=planned.passes,
             wet_film_low_um=planned.wet_film_um[0],
             wet_film_high_um=planned.wet_film_um[1],
-            sprayed_ml=planned.sprayed_ml,
+            sprayed_ml=planned.sprayed_ml if planned.volume_noted else None,
             gun_note=planned.gun_note,
             note=planned.note,
         )

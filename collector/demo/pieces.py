@@ -41,6 +41,7 @@ class PlannedCoat:
     role: str
     minutes: float = 5.0
     sprayed_ml: float = 90.0
+    volume_noted: bool = True
     passes: int = 2
     wet_film_um: tuple[float, float] = (75.0, 100.0)
     reducer_fraction: float = 0.0
@@ -64,6 +65,18 @@ class PlannedPiece:
     due_days: int | None = None
     done_workday: int | None = None
     coats: tuple[PlannedCoat, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSolvent:
+    """Solvent used beside the coats."""
+
+    workday: int
+    hour: float
+    what: str
+    litres: float
+    voc_g_l: float | None = None
+    note: str = ""
 
 
 _RIGHT: Final = (PlannedOutcome(after_h=26),)
@@ -311,7 +324,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         coats=(
             _lacquer(1, 13.0, "colour", outcomes=(PlannedOutcome(after_h=3),)),
             _lacquer(0, 9.3, "clear"),
-            _lacquer(0, 10.6, "clear", passes=1, sprayed_ml=70),
+            _lacquer(0, 10.6, "clear", passes=1, sprayed_ml=70, volume_noted=False),
         ),
     ),
     PlannedPiece(
@@ -322,3 +335,15 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         due_days=20,
     ),
 )
+
+SOLVENTS: Final[tuple[PlannedSolvent, ...]] = (
+    PlannedSolvent(workday=14, hour=16.4, what="acetone=0.5, toluene=0.5", litres=0.25, note="Gun and cup"),
+    PlannedSolvent(workday=10, hour=16.6, what="acetone", litres=0.3, note="Gun and cup"),
+    PlannedSolvent(workday=7, hour=15.2, what="n-butyl acetate", litres=0.2, note="Gun, after the urethane"),
+    PlannedSolvent(
+        workday=4, hour=16.5, what="Gun cleaner, mixed", litres=0.4, voc_g_l=640, note="From its data sheet"
+    ),
+    PlannedSolvent(workday=2, hour=11.0, what="Old thinner, unmarked", litres=0.15, note="Wiping down a jig"),
+    PlannedSolvent(workday=1, hour=16.4, what="acetone", litres=0.25, note="Gun and cup"),
+)
+"""Cleaning; what is in the unmarked can nobody knows, so the ledger cannot count it."""
