@@ -8,7 +8,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from collector.physics.humidity import ZERO_C
 from collector.physics.solids import Solid
 
 Array = npt.NDArray[np.float64]
@@ -34,7 +33,7 @@ class Slab:
     """The piece: geometric cells, all draws of one material, solved implicitly by one matrix per length of step."""
 
     def __init__(
-        self, solid: Solid, thickness_mm: float, start_c: npt.ArrayLike, emissivity: float, air_c: Array
+        self, solid: Solid, thickness_mm: float, start_c: npt.ArrayLike, back_w_m2_k: float, air_c: Array
     ) -> None:
         thickness = 1e-3 * thickness_mm
         self.widths = cell_widths(thickness)
@@ -42,9 +41,7 @@ class Slab:
         self.heat = solid.density * solid.heat_capacity * self.widths
         between = 0.5 * (self.widths[1:] + self.widths[:-1])
         self.links = solid.conductivity / between
-        # The back face: radiation and slow air at usual values; it has no say in the minutes that count.
-        back = 4 * emissivity * STEFAN_BOLTZMANN * (20.0 + ZERO_C) ** 3 + 5.0
-        self.back = 1 / (1 / back + 0.5 * self.widths[-1] / solid.conductivity)
+        self.back = 1 / (1 / back_w_m2_k + 0.5 * self.widths[-1] / solid.conductivity)
         draws = len(air_c)
         start = np.asarray(start_c, dtype=float)
         if start.ndim == 2 and start.shape[0] != len(self.widths):

@@ -50,6 +50,9 @@ EARLY_STEP_S: Final = 2.0
 LATE_STEP_SHARE: Final = 0.01
 """Steps grow with time: quick films are coldest when they run dry, within minutes, and a coarse step misses that."""
 
+BACK_CHILL_K: Final = 4.0
+"""How much colder than the air the back of a thin piece is taken to be, for the air that moves along it."""
+
 DRY_SHARE: Final = 1e-5
 """Share of the first moles that behaves as not volatile, so that a film runs dry smoothly and not within a step."""
 
@@ -319,9 +322,13 @@ class _Run:
             vertical=part.orientation == "vertical",
             water_index=self.water,
         )
-        self.slab = (
-            None if part.solid is None else Slab(part.solid, part.thickness_mm, part.part_c, part.emissivity, air_c)
-        )
+        self.slab = None
+        if part.solid is not None:
+            # One value for all draws: the back of a wooden piece feels nothing within the minutes that count, and
+            # that of a thin sheet is about as cold as its face.
+            back = self.layer.coefficients(air_c - BACK_CHILL_K, np.zeros_like(self.moles)).heat
+            radiated = 4 * part.emissivity * STEFAN_BOLTZMANN * self.air_k**3
+            self.slab = Slab(part.solid, part.thickness_mm, part.part_c, float(np.median(back + radiated)), air_c)
 
         self.owed_j = np.zeros(draws)
         self.heat_in_j = np.zeros(draws)
