@@ -10,7 +10,7 @@ from collector.readings.base import Batch
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import BoothSetup, Mix, Piece
 from collector.records.repository import open_records
-from collector.settings import Readiness
+from collector.settings import Settings
 
 NOW = datetime(2026, 3, 5, 14, 0, tzinfo=UTC)
 LACQUER = "Nitrocellulose lacquer, clear"
@@ -109,11 +109,11 @@ def test_a_deleted_piece_starts_nothing_and_stops_nothing_else(readings, records
     records.delete("piece", piece.id)
     press(readings, NOW - timedelta(minutes=10))
     assert act_on_presses(readings, records, ms(NOW)) == []
-    assert verdicts(readings, records, ms(NOW), Readiness()) == {}
+    assert verdicts(readings, records, ms(NOW), Settings()) == {}
 
 
 def test_the_lamp_gets_the_verdict_of_the_chosen_material(readings, records, piece):
-    assert verdicts(readings, records, ms(NOW), Readiness()) == {"b": "cannot tell"}
+    assert verdicts(readings, records, ms(NOW), Settings()) == {"b": "cannot tell"}
     payload = wire.encode_pack("n1", ms(NOW), {"air_temperature": 21.0, "relative_humidity": 90.0})
     readings.write(Batch(packs=[wire.decode_pack("tackfree/b/n1/readings", payload, ms(NOW))]))
-    assert verdicts(readings, records, ms(NOW), Readiness()) == {"b": "hold"}
+    assert verdicts(readings, records, ms(NOW), Settings()) == {"b": "hold"}

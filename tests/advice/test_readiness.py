@@ -11,10 +11,10 @@ from collector.advice.readiness import assess, gather
 from collector.readings.base import Batch
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, ApplicationLimits, Material, Piece
-from collector.settings import Readiness
+from collector.settings import Settings, Shop
 
 NOW = 1_772_719_200_000
-SETTINGS = Readiness()
+SETTINGS = Settings()
 LIMITS = ApplicationLimits(
     air_min_c=15,
     air_max_c=32,
@@ -41,8 +41,8 @@ def said(store, node, values, *, age_s=5.0, remarks=None):
     store.write(Batch(packs=[wire.decode_pack(f"tackfree/b/{node}/readings", payload, time_ms)]))
 
 
-def judged(store, material=LACQUER, piece=None, **options):
-    return assess(gather(store, "b", NOW, SETTINGS), material, piece, SETTINGS, **options)
+def judged(store, material=LACQUER, piece=None, ours=SETTINGS, **options):
+    return assess(gather(store, "b", NOW, ours.readiness), material, piece, ours, **options)
 
 
 def limit(readiness, name):
@@ -221,7 +221,7 @@ def test_a_clock_far_ahead_is_not_fresh(store):
 
 def test_reasons_come_in_us_units(store):
     said(store, "n1", {**GOOD, "air_temperature": 10.0})
-    assert "Air is 50.0 °F" in limit(judged(store, units="us"), "air_temperature").reason
+    assert "Air is 50.0 °F" in limit(judged(store, ours=Settings(shop=Shop(units="us"))), "air_temperature").reason
 
 
 def test_the_piece_is_named(store):
@@ -266,6 +266,28 @@ def test_the_answer_is_json_ready(store):
     again = json.loads(json.dumps(judged(store).to_dict(), allow_nan=False))
     assert again["verdict"] == "go"
     assert {item["name"] for item in again["limits"]} >= {"dew_point_margin", "relative_humidity", "freshness"}
+
+
+def test_a_booth_without_a_flow_sensor_is_told_to_look_for_itself(store):
+    said(store, "n1", GOOD)
+    answer = judged(store)
+    assert "airflow" not in {item.name for item in answer.limits}
+    assert "Airflow is not measured here: see for yourself that the exhaust runs." in answer.cautions
+
+
+def test_a_standing_exhaust_holds_a_booth_that_is_right_in_all_else(store):
+    said(store, "n1", {**GOOD, "face_velocity": 0.0})
+    answer = judged(store)
+    assert answer.verdict == "hold"
+    assert {item.name for item in answer.limits if item.verdict != "go"} == {"airflow"}
+
+
+def test_blush_is_not_judged_where_no_solvents_are_entered_and_it_says_so(store):
+    said(store, "n1", GOOD)
+    answer = judged(store)
+    assert answer.wet_coat.blush is None
+    assert answer.to_dict()["blush"] is None
+    assert "Blush and vapour are not judged: no solvents are entered for Lacquer." in answer.cautions
 
 
 @settings(max_examples=40, deadline=None)
