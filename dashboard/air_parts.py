@@ -10,22 +10,22 @@ from typing import Final
 from dashboard import tiles
 
 SHEET: Final = """
-.tf-air{display:grid;grid-template-columns:repeat(6,minmax(0,1fr));gap:.6rem}
+.tf-air{display:grid;grid-template-columns:repeat(6,minmax(0,1fr));gap:.5rem}
 .tf-panel{border:1px solid var(--line);border-radius:6px;background:var(--wash);display:flex;flex-direction:column;
  min-width:0;overflow:hidden;grid-column:span 2}
 .tf-panel.wide{grid-column:span 3}
-.tf-panel .top{display:flex;align-items:center;gap:.6rem;padding:.35rem .8rem;font-weight:700}
+.tf-panel .top{display:flex;align-items:center;gap:.1rem .6rem;padding:.22rem .8rem;font-weight:700;flex-wrap:wrap}
 .tf-panel .top .of{font-size:1rem;font-weight:600;margin-left:auto;text-align:right}
-.tf-panel .top .word{font-size:1.45rem;font-weight:800;letter-spacing:.01em;line-height:1.15}
+.tf-panel .top .word{font-size:1.45rem;font-weight:800;letter-spacing:.01em;line-height:1.15;white-space:nowrap}
 .tf-panel.go .top{background:#0B5F45;color:#fff}
 .tf-panel.marginal .top{background:#F2B632;color:#221A00}
 .tf-panel.hold .top{background:#94192B;color:#fff}
 .tf-panel.cannot-tell .top{background:repeating-linear-gradient(135deg,#3E4854 0 14px,#47525F 14px 28px);color:#fff}
-.tf-panel .body{padding:.4rem .8rem .5rem;display:grid;gap:.1rem;align-content:start;flex:1}
-.tf-panel .big{font-size:2rem;font-weight:750;line-height:1.1;white-space:nowrap}
+.tf-panel .body{padding:.3rem .8rem .4rem;display:grid;gap:.05rem;align-content:start;flex:1}
+.tf-panel .big{font-size:1.9rem;font-weight:750;line-height:1.1;white-space:nowrap}
 .tf-panel .big span{font-size:1rem;font-weight:600;margin-left:.3rem}
 .tf-panel .pair{display:flex;flex-wrap:wrap;gap:0 1.2rem}
-.tf-panel .row{font-size:.93rem}
+.tf-panel .row{font-size:.92rem;line-height:1.25}
 .tf-panel .row b{font-weight:700}
 .tf-panel .mark{display:inline-flex;gap:.3rem;align-items:center;font-weight:700;vertical-align:top}
 .tf-panel .mark img{display:inline-block}

@@ -33,17 +33,24 @@ def flow(m3_h: float | None, units: Units) -> str:
 def exhaust(proof: AirflowProof, moved: Flow, wear: FilterState, units: Units) -> Panel:
     """Whether the exhaust is shown to run, how much it moves, and its filter."""
     big: list[tuple[str, str]] = []
+    spreads: list[str] = []
     if proof.quantity == "face_velocity":
-        number, _, unit = units.velocity(proof.value).partition(" ")
+        number, unit = units.velocity(proof.value).split()
         big.append((number, unit))
+        spread = units.velocity(COVERAGE * (proof.standard_uncertainty or 0.0))
+        spreads.append(f"± {spread}")
     elif proof.quantity:
         big.append((f"{proof.value:.1f}", "Pa"))
-    rows = [Row(text=words.sentence(proof.reason))]
     if moved.m3_h is not None:
-        spread = flow(COVERAGE * moved.relative_uncertainty * moved.m3_h, units).split()[0]
         number, unit = flow(moved.m3_h, units).rsplit(" ", 1)
-        rows.append(Row(text=f"Moves {number} ± {spread} {unit}, from {moved.source}."))
-    elif proof.state != "not running":
+        big.append((number, unit))
+        spreads.append(f"± {flow(COVERAGE * moved.relative_uncertainty * moved.m3_h, units)}")
+    rows = []
+    if proof.verdict == "go" and proof.quantity == "face_velocity":
+        rows.append(Row(text=f"{', '.join(spreads)}; at least {units.velocity(proof.low)} is asked ({proof.node})."))
+    else:
+        rows.append(Row(text=words.sentence(proof.reason)))
+    if moved.m3_h is None and proof.state != "not running":
         rows.append(Row(text=words.sentence(moved.source)))
     rows.append(filter_row(wear))
     return Panel(name="Exhaust", verdict=proof.verdict, word=proof.state.upper(), big=big, rows=rows, first=True)
@@ -61,14 +68,14 @@ def fire(measured: Measured) -> Panel:
     """The vapour against its lower flammable limit."""
     held = next((each for each in measured.against if each.yardstick == FIRE), None)
     if held is None or held.value is None:
-        return _untold("Fire, vapour now", measured, "no lower flammable limit is known for this blend")
+        return _untold("Fire now", measured, "no lower flammable limit is known for this blend")
     rows = [
         Row(text=f"{_figure(held.low)} to {_figure(held.high)} %; the ceiling you set is {held.limit:g} % of the LFL."),
         Row(text=f"Taken for {measured.blend_words}."),
         *_missing(held),
     ]
     return Panel(
-        name="Fire, vapour now",
+        name="Fire now",
         verdict=held.verdict,
         word=LIMIT_WORDS[held.verdict],
         big=[(_figure(held.value), "% of LFL")],
@@ -76,21 +83,23 @@ def fire(measured: Measured) -> Panel:
     )
 
 
-def breathing(measured: Measured) -> Panel:
-    """The vapour against the exposure limits: the worse of the two governs."""
+def breathing(measured: Measured, *, isocyanate: bool) -> Panel:
+    """The vapour against the exposure limits: the worse of the two governs; isocyanates are cleared by neither."""
     held = [each for each in measured.against if each.yardstick != FIRE]
     if not any(each.value is not None for each in held):
-        return _untold("Breathing, vapour now", measured, "no exposure limit is known for this blend")
+        return _untold("Breathing now", measured, "no exposure limit is known for this blend")
     verdict = worst(held)
     ppm = f"{measured.ppm:.0f} ppm ({measured.low_ppm:.0f} to {measured.high_ppm:.0f}) of vapour, "
     rows = [Row(text=f"{ppm}read as {measured.reading_ppm:.0f} ppm by {measured.node}.")]
+    if isocyanate:
+        rows.insert(0, Row(text="Of the isocyanates no reading tells anything; of the solvents:"))
     shift = [each for each in measured.shift_against if each.yardstick != FIRE and each.value is not None]
     if shift:
         gaps = "" if measured.shift_covered > 0.9 else f", {measured.shift_covered:.0%} of it measured"
         rows.append(Row(text=f"Mean of the last 8 h{gaps}: {_times(shift)}."))
     rows += _missing(*held)
     return Panel(
-        name="Breathing, vapour now",
+        name="Breathing now",
         verdict=verdict,
         word=LIMIT_WORDS[verdict],
         big=[(f"{_figure(each.value)} ×", _NAMES[each.yardstick]) for each in held if each.value is not None],
@@ -131,7 +140,7 @@ def beside(last: SprayedVapour) -> str:
 
 def next_coat(found: PredictedVapour, name: str, units: Units) -> Panel:
     """What the coat about to be sprayed would do."""
-    title = "Next coat, at its peak"
+    title = "Next coat at its peak"
     if not found.known:
         return Panel(name=title, verdict="cannot tell", word="CANNOT TELL", wide=True,
                      rows=[Row(text=words.sentence(found.reason))])  # fmt: skip
@@ -147,8 +156,6 @@ def next_coat(found: PredictedVapour, name: str, units: Units) -> Panel:
         *_missing(held[FIRE], held[PEL], held[REL]),
         Row(text=_asked(found, name, units)),
     ]  # fmt: skip
-    if found.assumptions:
-        rows.append(Row(text=words.sentence("; ".join(found.assumptions))))
     return Panel(
         name=title,
         verdict=verdict,
@@ -157,6 +164,11 @@ def next_coat(found: PredictedVapour, name: str, units: Units) -> Panel:
         rows=rows,
         wide=True,
     )
+
+
+def assumed(found: PredictedVapour) -> str:
+    """What the prediction takes for granted."""
+    return words.sentence("; ".join(found.assumptions)) if found.assumptions else ""
 
 
 def limit_rows(limits: Sequence[VapourLimit]) -> list[list[str]]:
@@ -207,7 +219,7 @@ _PURGE: Final = {
 _OVER: Final = {
     "reached": ("go", "DOWN TO A TENTH"),
     "not yet": ("hold", "NOT YET A TENTH"),
-    "": ("cannot tell", "TIME OVER, NOT MEASURED"),
+    "": ("cannot tell", "TIME IS OVER"),
 }
 
 
@@ -246,15 +258,15 @@ def _fire_share(held: Against) -> str:
 
 
 def _asked(found: PredictedVapour, name: str, units: Units) -> str:
-    what = f"{name}, {found.spray_minutes:g} min at {found.rate_ml_min:.0f} ml/min"
-    return f"{what} in {flow(found.flow.m3_h, units)}; {_needed(found, units)}."
+    what = f"{name}, {found.spray_minutes:g} min at {found.rate_ml_min:.0f} ml/min in {flow(found.flow.m3_h, units)}"
+    return f"{what}. {words.sentence(_needed(found, units))}"
 
 
 def _needed(found: PredictedVapour, units: Units) -> str:
     needed = (found.exhaust_needed_m3_h or {}).get(PEL)
     if needed is None:
-        return "what would keep lasting spraying at the PEL is not known"
-    return f"{flow(needed, units)} would keep lasting spraying at the PEL"
+        return "What exhaust would keep to the PEL is not known"
+    return f"At the PEL without a break: {flow(needed, units)}"
 
 
 def _figure(value: float | None) -> str:

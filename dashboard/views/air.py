@@ -25,7 +25,7 @@ def answer(booth: str, material: Material, minutes: float, rate_ml_min: float) -
     shown = [
         air_words.exhaust(state.proof, state.flow, data.filter_state(booth), units),
         air_words.fire(state.measured),
-        air_words.breathing(state.measured),
+        air_words.breathing(state.measured, isocyanate=ISOCYANATE_CAUTION in state.cautions),
         air_words.purge(state.purge, state.last),
         air_words.next_coat(coming, material.name, units),
     ]
@@ -42,7 +42,7 @@ def answer(booth: str, material: Material, minutes: float, rate_ml_min: float) -
 
 @st.fragment(run_every=10)
 @words.plainly
-def course(booth: str, material: Material) -> None:
+def course(booth: str, material: Material, minutes: float, rate_ml_min: float) -> None:
     """Vapour measured and predicted, up to now."""
     span = st.segmented_control("Time shown", list(SPANS), default="8 h", required=True, key="air-span")
     found = data.vapour_course(booth, SPANS[span or "8 h"])
@@ -66,6 +66,7 @@ def course(booth: str, material: Material) -> None:
     told = [
         "Measured: highest of each step, in ppm of the blend last sprayed.",
         "Predicted: dashed, with its 90 % band; from mix, spray rate and exhaust, without a detector. Grey: spraying.",
+        air_words.assumed(data.next_coat_vapour(booth, material.id, minutes, rate_ml_min)),
         air_words.response(state.measured),
         f"{state.index_words}." if state.index_words else "",
     ]
@@ -94,9 +95,10 @@ def page() -> None:
     rate = right.number_input(
         "Gun, ml/min", 1.0, 5_000.0, value=data.settings().ventilation.spray_rate_ml_min, step=10.0, format="%.0f"
     )
-    answer(booth, material, MINUTES[span or "5 min"], float(rate))
+    minutes = MINUTES[span or "5 min"]
+    answer(booth, material, minutes, float(rate))
     st.header("Vapour, measured and predicted", anchor=False)
-    course(booth, material)
+    course(booth, material, minutes, float(rate))
 
 
 page()
