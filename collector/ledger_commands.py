@@ -204,7 +204,7 @@ def _entry_dict(entry: Entry) -> dict[str, Any]:
 
 
 def _figure_dict(name: str, spread: str, figure: Figure | None) -> dict[str, float | None]:
-    if figure is None or figure.value != figure.value:  # nothing but water and exempt solvent: no number
+    if figure is None:
         return {name: None, spread: None}
     return {name: figure.value, spread: figure.plus_minus}
 

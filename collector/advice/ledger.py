@@ -8,6 +8,7 @@ place to place, and nothing here says whether one of them is met.
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -106,6 +107,16 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class _Pot:
+    """What a mixture comes to, worked out once for all that was sprayed of it."""
+
+    content: Content
+    actual_g_l: Figure | None = None
+    regulatory_g_l: Figure | None = None
+    per_litre: Emission | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Total:
     """Entries added up; what could not be counted is in ``left_out`` and in no number."""
 
@@ -176,33 +187,32 @@ def gather(records: Records, until: date, zone: ZoneInfo, settings: LedgerSettin
         datetime.combine(day, time.min, zone).astimezone(UTC) for day in (earliest, until + timedelta(days=1))
     )
     names = {piece.id: piece.name for piece in records.pieces(include_done=True)}
-    contents: dict[int, Content] = {}
+    pots: dict[tuple[float, ...], _Pot] = {}
     entries: list[Entry] = []
     for coat in records.coats(since=since, until=end):
-        if coat.mix.id not in contents:
-            contents[coat.mix.id] = content_of_mix(coat.mix, settings)
-        name = names.get(coat.piece_id, f"deleted piece {coat.piece_id}")
-        entries.append(entry_of_coat(coat, contents[coat.mix.id], name, zone, settings))
+        mix = coat.mix
+        # Every coat may have a mix of its own, yet few of a year's differ in what they hold.
+        alike = (
+            mix.material.id,
+            mix.material.version,
+            mix.reducer_fraction,
+            mix.retarder_fraction,
+            mix.catalyst_fraction,
+        )
+        if alike not in pots:
+            pots[alike] = _pot(content_of_mix(mix, settings), settings)
+        entries.append(
+            _coat_entry(coat, pots[alike], names.get(coat.piece_id, f"deleted piece {coat.piece_id}"), zone, settings)
+        )
     entries += [entry_of_use(use, zone, settings) for use in records.solvent_uses(since=since, until=end)]
     entries.sort(key=lambda entry: (entry.at, entry.kind, entry.record_id), reverse=True)
     return Ledger(until=until, first_day=first_day, entries=tuple(entries))
 
 
-def entry_of_coat(coat: Coat, content: Content, piece: str, zone: ZoneInfo, settings: LedgerSettings) -> Entry:
-    """One coat in the ledger; ``content`` is that of its mix."""
-    litres = None if coat.sprayed_ml is None else coat.sprayed_ml / 1000.0
-    reason = content.unknown
-    if litres is None:
-        reason = "still being sprayed" if coat.ended_at is None else "no volume: its millilitres were not noted"
-    return _entry(
-        COAT, coat.id, coat.started_at, piece, coat.mix.material.name, litres, content, reason, zone, settings
-    )
-
-
 def entry_of_use(use: SolventUse, zone: ZoneInfo, settings: LedgerSettings) -> Entry:
     """One use of solvent in the ledger. A limit for coatings does not apply to it."""
-    content = content_of_use(use, settings)
-    return _entry(SOLVENT, use.id, use.at, "", use.what, use.litres, content, content.unknown, zone, settings)
+    pot = _pot(content_of_use(use, settings), settings)
+    return _entry(SOLVENT, use.id, use.at, "", use.what, use.litres, pot, pot.content.unknown, zone, "")
 
 
 def total(entries: Iterable[Entry]) -> Total:
@@ -275,6 +285,33 @@ def last_of_month(first: date) -> date:
     return _months_before(first.replace(day=1), -1) - timedelta(days=1)
 
 
+def _pot(content: Content, settings: LedgerSettings) -> _Pot:
+    if not content.parts:
+        return _Pot(content=content)
+    mixed = as_applied(content.parts)
+    # Of a pot of nothing but water and exempt solvent there is no such figure.
+    regulatory = Figure(value=float(mixed.regulatory_g_l), standard_uncertainty=float(mixed.regulatory_uncertainty_g_l))
+    u_litre = float(rectangular(settings.volume_accuracy_pct / 100.0))
+    return _Pot(
+        content=content,
+        actual_g_l=Figure(value=float(mixed.actual_g_l), standard_uncertainty=float(mixed.actual_uncertainty_g_l)),
+        regulatory_g_l=regulatory if content.regulatory_known and math.isfinite(regulatory.value) else None,
+        per_litre=emission(content.parts, 1.0, u_litre, volume_source="volumes"),
+    )
+
+
+def _coat_entry(coat: Coat, pot: _Pot, piece: str, zone: ZoneInfo, settings: LedgerSettings) -> Entry:
+    litres = None if coat.sprayed_ml is None else coat.sprayed_ml / 1000.0
+    reason = pot.content.unknown
+    if litres is None:
+        reason = "still being sprayed" if coat.ended_at is None else "no volume: its millilitres were not noted"
+    limit = ""
+    if settings.coating_limit_g_l > 0:
+        of = pot.actual_g_l if settings.coating_limit_basis == "actual" else pot.regulatory_g_l
+        limit = CANNOT_TELL if of is None else judged(of, settings.coating_limit_g_l)
+    return _entry(COAT, coat.id, coat.started_at, piece, coat.mix.material.name, litres, pot, reason, zone, limit)
+
+
 def _entry(
     kind: str,
     record_id: int,
@@ -282,27 +319,14 @@ def _entry(
     piece: str,
     what: str,
     litres: float | None,
-    content: Content,
+    pot: _Pot,
     reason: str,
     zone: ZoneInfo,
-    settings: LedgerSettings,
+    limit: str,
 ) -> Entry:
-    actual = regulatory = None
     given_off = None
-    limit = ""
-    if content.parts:
-        mixed = as_applied(content.parts)
-        actual = Figure(value=float(mixed.actual_g_l), standard_uncertainty=float(mixed.actual_uncertainty_g_l))
-        if content.regulatory_known:
-            regulatory = Figure(
-                value=float(mixed.regulatory_g_l), standard_uncertainty=float(mixed.regulatory_uncertainty_g_l)
-            )
-        if litres is not None and not reason:
-            u_litres = float(rectangular(litres * settings.volume_accuracy_pct / 100.0))
-            given_off = emission(content.parts, litres, u_litres, volume_source="volumes")
-    if kind == COAT and settings.coating_limit_g_l > 0:
-        of = actual if settings.coating_limit_basis == "actual" else regulatory
-        limit = CANNOT_TELL if of is None else judged(of, settings.coating_limit_g_l)
+    if pot.per_litre is not None and litres is not None and not reason:
+        given_off = pot.per_litre.times(litres)
     return Entry(
         kind=kind,
         record_id=record_id,
@@ -311,13 +335,13 @@ def _entry(
         piece=piece,
         what=what,
         litres=litres,
-        used_l={} if litres is None else parts_used(content, what, litres),
-        actual_g_l=actual,
-        regulatory_g_l=regulatory,
+        used_l={} if litres is None else parts_used(pot.content, what, litres),
+        actual_g_l=pot.actual_g_l,
+        regulatory_g_l=pot.regulatory_g_l,
         emission=given_off,
         limit=limit,
         left_out=reason,
-        assumed=content.assumed,
+        assumed=pot.content.assumed,
     )
 
 

@@ -122,6 +122,10 @@ class Emission:
         """Standard uncertainty. [kg]"""
         return float(np.sqrt(sum(moved**2 for moved in self.by_source.values())))
 
+    def times(self, factor: float) -> Emission:
+        """So many times as much of the same."""
+        return Emission(kg=factor * self.kg, by_source={name: factor * moved for name, moved in self.by_source.items()})
+
 
 def from_masses(
     *,

@@ -164,8 +164,8 @@ def test_uncertainties_agree_with_monte_carlo():
             part(random.normal(0.4, 0.02, draws), random.normal(850.0, 15.0, draws), name="thinner"),
         ]
     )
-    # First order against draws: the inputs spread by 1 to 5 % of their values, so terms of second order are of the order of 0.2 %
-    # and 200,000 draws know a standard deviation to 0.2 %.
+    # First order against draws: the inputs spread by 1 to 5 % of their values, so terms of second order are of the
+    # order of 0.2 %, and 200,000 draws know a standard deviation to 0.2 %.
     assert told.actual_uncertainty_g_l == pytest.approx(drawn.actual_g_l.std(), rel=0.01)
     assert told.regulatory_uncertainty_g_l == pytest.approx(drawn.regulatory_g_l.std(), rel=0.01)
 
@@ -195,6 +195,13 @@ def test_a_proportion_poured_wrong_moves_the_emission():
     parts = [part(1.0, 400.0), part(1.0, 800.0, name="thinner", volume_uncertainty=0.1)]
     # d(actual)/d(volume) = (800 - 600)/2 = 100 g/l per unit: 0.1 units are 10 g/l, and 2 l of that are 0.020 kg
     assert emission(parts, 2.0, 0.0, volume_source="cup").uncertainty_kg == pytest.approx(0.020)
+
+
+def test_twice_as_much_is_twice_the_mass_and_twice_as_uncertain():
+    parts = [part(1.0, 600.0, voc_uncertainty_g_l=30.0)]
+    once, twice = (emission(parts, litres, 0.02 * litres, volume_source="cup") for litres in (0.3, 0.6))
+    assert once.times(2.0).kg == pytest.approx(twice.kg)
+    assert once.times(2.0).by_source == pytest.approx(dict(twice.by_source))
 
 
 def test_nothing_added_is_nothing():
