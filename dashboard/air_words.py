@@ -6,8 +6,9 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from collector.advice.air import AirState, Measured, Purge, SprayedVapour
+from collector.advice.air import AirState, Measured, Purge
 from collector.advice.airflow import AirflowProof, FilterState, Flow
+from collector.advice.coat_air import SprayedVapour
 from collector.advice.display import Units, duration
 from collector.advice.spray_vapour import PredictedVapour
 from collector.advice.vapour import FIRE, PEL, REL, YARDSTICK_WORDS, Against, VapourLimit

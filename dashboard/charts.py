@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from collector.advice.air import VapourCourse
+from collector.advice.coat_air import VapourCourse
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.records.model import ApplicationLimits

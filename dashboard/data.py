@@ -18,11 +18,12 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from collector import settings as configuration
-from collector.advice import air, airflow, conditions
+from collector.advice import air, airflow, coat_air, conditions
 from collector.advice import ledger as ledger_room
-from collector.advice.air import AirState, VapourCourse
+from collector.advice.air import AirState
 from collector.advice.airflow import FilterState
 from collector.advice.booth_state import BoothState
+from collector.advice.coat_air import VapourCourse
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.advice.ledger import Ledger
@@ -177,14 +178,14 @@ def vapour_course(booth: str, span_s: int) -> VapourCourse:
     """Vapour measured and predicted in the last so many seconds."""
     end_ms = _ms(datetime.now(UTC))
     with _readings() as store:
-        return air.vapour_course(store, records(), booth, end_ms - span_s * 1000, end_ms, settings())
+        return coat_air.vapour_course(store, records(), booth, end_ms - span_s * 1000, end_ms, settings())
 
 
 @st.cache_data(ttl=10, show_spinner=False)
 def next_coat_vapour(booth: str, material_id: int, minutes: float, rate_ml_min: float) -> PredictedVapour:
     """Vapour of the coat about to be sprayed, with the exhaust as it runs or last ran."""
     with _readings() as store:
-        flow = air.usual_flow(store, booth_state(booth), settings())
+        flow = coat_air.usual_flow(store, booth_state(booth), settings())
     # The rate is as uncertain as the setting says, so the setting is what is changed.
     ours = settings()
     asked = replace(ours, ventilation=replace(ours.ventilation, spray_rate_ml_min=rate_ml_min))

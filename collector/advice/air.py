@@ -7,32 +7,36 @@ here can see isocyanates, overspray or dust, and no state here clears anybody to
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from collector.advice import airflow, vapour
 from collector.advice.airflow import AirflowProof, Flow
 from collector.advice.booth_state import BoothState
+from collector.advice.coat_air import (
+    COURSE_POINTS,
+    VAPOUR,
+    SprayedVapour,
+    blend_of,
+    buckets_of,
+    recent_coats,
+    sprayed_vapour,
+)
 from collector.advice.display import duration
 from collector.advice.readiness import STANDING_CAUTION
-from collector.advice.spray_vapour import PURGED, PredictedVapour, evaporating, predicted_vapour
+from collector.advice.spray_vapour import PURGED
 from collector.advice.vapour import Against, Response, VapourLimit
-from collector.errors import NotFound, RecordError
-from collector.readings.base import Buckets, FloatArray, ReadingStore, TimeArray
+from collector.readings.base import ReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records
 from collector.reference.solvents import Blend
 from collector.settings import Settings
 
-VAPOUR, INDEX = "voc_ppm", "voc_index"
-
-RECENT: Final = timedelta(hours=24)
-"""A coat sprayed longer ago than this says nothing of the vapour now."""
+INDEX: Final = "voc_index"
 
 DETECTOR_ACCURACY: Final = 0.1
 """± share of a detector's reading. Judgement, no source; its maker's sheet has the real one."""
@@ -44,7 +48,6 @@ PEAK_WORTH_JUDGING_PPM: Final = 5.0
 """Below this isobutylene equivalent a detector's own drift is no smaller than what it shows. Judgement."""
 
 SHIFT: Final = timedelta(hours=8)
-COURSE_POINTS: Final = 480
 
 DETECTOR_CAUTION: Final = (
     "A detector's mean over the booth is no exposure: a painter in the plume breathes more. It sees no isocyanates, no "
@@ -116,16 +119,6 @@ class Purge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SprayedVapour:
-    """One coat's vapour as predicted and as measured; the measured peak is of the blend. [ppm]"""
-
-    coat: Coat
-    predicted: PredictedVapour
-    measured_peak_ppm: float | None
-    detector_peak_ppm: float | None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class AirState:
     """Everything the Air page and command say of now."""
 
@@ -139,29 +132,6 @@ class AirState:
     limits: tuple[VapourLimit, ...]
     index_words: str
     cautions: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VapourCourse:
-    """Vapour over a stretch of time, on one axis; NaN where nothing was measured or predicted.
-
-    ``measured_ppm`` is the highest of each bucket, in ppm of the blend last sprayed; ``predicted_ppm`` with its
-    interval adds up the coats.
-    """
-
-    booth: str
-    start_ms: int
-    end_ms: int
-    time_ms: TimeArray
-    measured_ppm: FloatArray
-    predicted_ppm: FloatArray
-    low_ppm: FloatArray
-    high_ppm: FloatArray
-
-    @property
-    def empty(self) -> bool:
-        """Whether there is nothing to draw."""
-        return not (np.isfinite(self.measured_ppm).any() or np.isfinite(self.predicted_ppm).any())
 
 
 def air_state(
@@ -185,12 +155,12 @@ def air_state(
     mix, words = (
         (coat.mix, _coat_words(coat, now)) if coat else (chosen, "the material chosen, as none was sprayed today")
     )
-    blend, why_not = _blend_of(mix)
+    blend, why_not = blend_of(mix)
     # Of all of the day: what an earlier coat left in the air is not gone because another mix was sprayed since.
     about = any(each.mix.material.isocyanate for each in coats)
     isocyanate = about or (chosen is not None and chosen.material.isocyanate)
     measured = _measured(store, state, settings, blend, words if blend else why_not, isocyanate=isocyanate)
-    last = _sprayed(store, coat, now, settings) if coat else None
+    last = sprayed_vapour(store, coat, now, settings) if coat else None
     return AirState(
         booth=state.booth,
         at_ms=state.now_ms,
@@ -203,56 +173,6 @@ def air_state(
         index_words=_index_words(store, state, settings),
         cautions=((ISOCYANATE_CAUTION,) if isocyanate else ()) + (STANDING_CAUTION, DETECTOR_CAUTION),
     )
-
-
-def usual_flow(store: ReadingStore, state: BoothState, settings: Settings) -> Flow:
-    """The exhaust flow to expect when the fan is switched on: now if it runs, else as it last ran, else as set."""
-    proof = airflow.airflow_proof(state, settings)
-    if proof.state in ("running", "weak") and proof.quantity == airflow.VELOCITY:
-        return airflow.flow_now(state, proof, settings)
-    start_ms = state.now_ms - round(RECENT.total_seconds() * 1000)
-    return airflow.flow_of_velocity(_slowest_running(store, state.booth, start_ms, state.now_ms), settings)
-
-
-def recent_coats(records: Records, booth: str, now: datetime, within: timedelta = RECENT) -> list[Coat]:
-    """Coats of a booth begun lately, or still being sprayed, newest first."""
-    begun = {coat.id: coat for coat in (*records.coats(since=now - within), *records.open_coats())}
-    mine = [coat for coat in begun.values() if coat.booth == booth and coat.started_at <= now]
-    return sorted(mine, key=lambda coat: (coat.started_at, coat.id), reverse=True)
-
-
-def vapour_course(
-    store: ReadingStore, records: Records, booth: str, start_ms: int, end_ms: int, settings: Settings
-) -> VapourCourse:
-    """Vapour measured and predicted over a stretch of time."""
-    start, end = (datetime.fromtimestamp(ms / 1000, UTC) for ms in (start_ms, end_ms))
-    most = max(1, min(COURSE_POINTS, (end_ms - start_ms) // 30_000))
-    detectors = _of(store, booth, VAPOUR, start_ms, end_ms, most)
-    coats = recent_coats(records, booth, end, end - start + RECENT)
-    if detectors:
-        times, width_ms = detectors[0].time_ms, detectors[0].width_ms
-        with np.errstate(invalid="ignore"):
-            readings = np.fmax.reduce([buckets.high for buckets in detectors])
-    else:
-        width_ms = max(1, (end_ms - start_ms) // most)
-        times = np.arange(start_ms, end_ms, width_ms, dtype=np.int64)
-        readings = np.full(times.shape, np.nan)
-    middles: FloatArray = times + np.float64(width_ms / 2)
-    measured = readings * _factors(coats, middles)
-    total = {name: np.full(times.shape, np.nan) for name in ("ppm", "low_ppm", "high_ppm")}
-    for coat in coats:
-        predicted = _predicted(store, coat, end, settings)
-        if not predicted.known:
-            continue
-        minutes = (middles - coat.started_at.timestamp() * 1000) / 60_000
-        over = (minutes >= 0) & (minutes <= predicted.minutes[-1])
-        for name, sums in total.items():
-            course = np.interp(minutes[over], predicted.minutes, getattr(predicted, name))
-            sums[over] = np.nan_to_num(sums[over]) + course
-    return VapourCourse(
-        booth=booth, start_ms=start_ms, end_ms=end_ms, time_ms=times, measured_ppm=measured,
-        predicted_ppm=total["ppm"], low_ppm=total["low_ppm"], high_ppm=total["high_ppm"],
-    )  # fmt: skip
 
 
 def _measured(
@@ -313,45 +233,13 @@ def _shift_mean(store: ReadingStore, state: BoothState) -> tuple[float | None, f
     """Mean reading of the last eight hours, of the detector that reads most, and the share of them it measured."""
     start_ms = state.now_ms - round(SHIFT.total_seconds() * 1000)
     best: tuple[float | None, float] = (None, 0.0)
-    for buckets in _of(store, state.booth, VAPOUR, start_ms, state.now_ms, COURSE_POINTS):
+    for buckets in buckets_of(store, state.booth, VAPOUR, start_ms, state.now_ms, COURSE_POINTS):
         held = np.isfinite(buckets.mean)
         if held.any():
             mean = float(buckets.mean[held].mean())
             if best[0] is None or mean > best[0]:
                 best = (mean, float(held.mean()))
     return best
-
-
-def _sprayed(store: ReadingStore, coat: Coat, now: datetime, settings: Settings) -> SprayedVapour:
-    predicted = _predicted(store, coat, now, settings)
-    end_ms = _ms(min(now, (coat.ended_at or now) + timedelta(minutes=30)))
-    peaks = [
-        float(np.nanmax(buckets.mean))
-        for buckets in _of(store, coat.booth, VAPOUR, _ms(coat.started_at), max(end_ms, _ms(coat.started_at) + 1), 240)
-        if np.isfinite(buckets.mean).any()
-    ]
-    peak = max(peaks, default=None)
-    factor = predicted.response.factor if predicted.response else None
-    return SprayedVapour(
-        coat=coat,
-        predicted=predicted,
-        measured_peak_ppm=None if peak is None or factor is None else factor * peak,
-        detector_peak_ppm=peak,
-    )
-
-
-def _predicted(store: ReadingStore, coat: Coat, now: datetime, settings: Settings) -> PredictedVapour:
-    """Of a coat as it was sprayed, with the flow measured while it was."""
-    ended = coat.ended_at or now
-    minutes = max(0.5, (ended - coat.started_at).total_seconds() / 60)
-    rate = coat.sprayed_ml / minutes if coat.sprayed_ml and coat.ended_at else None
-    begun_ms = _ms(coat.started_at)
-    flow = airflow.flow_of_velocity(
-        _slowest_running(store, coat.booth, begun_ms, max(_ms(ended), begun_ms + 60_000)), settings
-    )
-    return predicted_vapour(
-        coat.mix, settings, flow, minutes=minutes, rate_ml_min=rate, **({} if coat.ended_at else {"tail_minutes": 0.01})
-    )
 
 
 def _purge(
@@ -398,31 +286,10 @@ def _detector_on_purge(last: SprayedVapour, measured: Measured) -> str:
     return "reached" if measured.reading_ppm <= PURGED * peak else "not yet"
 
 
-def _blend_of(mix: Mix | None) -> tuple[Blend | None, str]:
-    if mix is None:
-        return None, "Which blend the vapour is of is not known: nothing was sprayed today and no material is chosen"
-    try:
-        return evaporating(mix).blend, ""
-    except (RecordError, NotFound) as error:
-        return None, f"Which blend the vapour is of is not known: {error}"
-
-
 def _coat_words(coat: Coat, now: datetime) -> str:
     if coat.ended_at is None:
         return f"{coat.mix.material.name}, being sprayed"
     return f"{coat.mix.material.name}, sprayed {duration((now - coat.ended_at).total_seconds())} ago"
-
-
-def _factors(coats: Sequence[Coat], at_ms: npt.NDArray[np.float64]) -> FloatArray:
-    """Response factor of the blend last sprayed at each time; 1, as isobutylene, where none is known."""
-    factors = np.ones(at_ms.shape)
-    for coat in sorted(coats, key=lambda coat: coat.started_at):
-        blend, _ = _blend_of(coat.mix)
-        factor = vapour.response(blend).factor if blend else None
-        begun_ms = coat.started_at.timestamp() * 1000
-        lasting = (at_ms >= begun_ms) & (at_ms < begun_ms + RECENT.total_seconds() * 1000)
-        factors[lasting] = 1.0 if factor is None else factor
-    return factors
 
 
 def _index_words(store: ReadingStore, state: BoothState, settings: Settings) -> str:
@@ -431,7 +298,7 @@ def _index_words(store: ReadingStore, state: BoothState, settings: Settings) -> 
     if not fresh:
         return ""
     hour_ms = 3_600_000
-    for buckets in _of(store, state.booth, INDEX, state.now_ms - hour_ms, state.now_ms, 12):
+    for buckets in buckets_of(store, state.booth, INDEX, state.now_ms - hour_ms, state.now_ms, 12):
         if buckets.series.node != fresh[0].node:
             continue
         held = buckets.mean[np.isfinite(buckets.mean)]
@@ -441,22 +308,3 @@ def _index_words(store: ReadingStore, state: BoothState, settings: Settings) -> 
         word = "steady" if abs(change) < 15 else "rising" if change > 0 else "falling"
         return f"Vapour index of {fresh[0].node}: {word} against the last hour (a trend only)"
     return ""
-
-
-def _slowest_running(store: ReadingStore, booth: str, start_ms: int, end_ms: int) -> float | None:
-    """Median face velocity while the fan ran, of the sensor that gives the least; None where it did not."""
-    running = [
-        buckets.mean[(buckets.low >= airflow.STILL_M_S) & (buckets.count > 0)]
-        for buckets in _of(store, booth, airflow.VELOCITY, start_ms, end_ms, COURSE_POINTS)
-    ]
-    return min((float(np.median(each)) for each in running if each.size), default=None)
-
-
-def _of(store: ReadingStore, booth: str, quantity: str, start_ms: int, end_ms: int, most: int) -> list[Buckets]:
-    return [
-        store.buckets(series, start_ms, end_ms, most) for series in store.series(booth) if series.quantity == quantity
-    ]
-
-
-def _ms(moment: datetime) -> int:
-    return round(moment.timestamp() * 1000)

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from collector import wire
-from collector.advice import air, airflow, readiness, vapour
+from collector.advice import air, airflow, coat_air, readiness, vapour
 from collector.advice.booth_state import gather
 from collector.advice.spray_vapour import evaporating, predicted_vapour
 from collector.readings.base import Batch
@@ -503,7 +503,7 @@ def test_predicted_stands_beside_measured_for_the_last_coat(store, records):
 def test_the_course_has_prediction_where_a_coat_was_and_gaps_where_nothing_was_measured(store, records):
     said_often(store, [(30 * back, {"face_velocity": 0.8, "voc_ppm": 100.0}) for back in range(60, 0, -1)])
     sprayed(records, started_min_ago=20, minutes=5, ml=500)
-    course = air.vapour_course(store, records, "b", NOW_MS - 2 * 3_600_000, NOW_MS, SETTINGS)
+    course = coat_air.vapour_course(store, records, "b", NOW_MS - 2 * 3_600_000, NOW_MS, SETTINGS)
     age_min = (NOW_MS - course.time_ms) / 60_000
     assert np.isnan(course.predicted_ppm[age_min > 21]).all()
     assert np.nanmax(course.predicted_ppm) > 100
@@ -515,13 +515,13 @@ def test_the_course_has_prediction_where_a_coat_was_and_gaps_where_nothing_was_m
 
 
 def test_an_empty_stretch_is_empty(store, records):
-    assert air.vapour_course(store, records, "b", NOW_MS - 3_600_000, NOW_MS, SETTINGS).empty
+    assert coat_air.vapour_course(store, records, "b", NOW_MS - 3_600_000, NOW_MS, SETTINGS).empty
 
 
 def test_the_usual_flow_is_that_of_the_last_run_while_the_fan_stands(store):
     said_often(store, [(3_600 + 30 * back, {"face_velocity": 0.6}) for back in range(40, 0, -1)])
     said(store, {"face_velocity": 0.0})
-    flow = air.usual_flow(store, state_of(store), SETTINGS)
+    flow = coat_air.usual_flow(store, state_of(store), SETTINGS)
     assert flow.m3_h == pytest.approx(0.6 * 1.2 * 3600, rel=0.01)
 
 

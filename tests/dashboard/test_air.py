@@ -6,15 +6,19 @@ import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 from streamlit.testing.v1 import AppTest
 
 from collector.advice.airflow import AirflowProof, FilterState, Flow
+from collector.advice.coat_air import VapourCourse
 from collector.advice.display import Units
 from collector.advice.vapour import Against
 from collector.records.model import Mix
-from dashboard import air_parts, air_words, data
+from dashboard import air_parts, air_words, charts, data
 from tests.dashboard import seeding
 from tests.dashboard.test_pages import html, opened, said
 
@@ -149,6 +153,55 @@ def test_what_cannot_be_told_outranks_within_and_yields_to_over() -> None:
     assert air_words.worst([made["go"], made["cannot tell"], made["marginal"]]) == "cannot tell"
     assert air_words.worst([made["cannot tell"], made["hold"]]) == "hold"
     assert air_words.worst([made["go"], made["go"]]) == "go"
+
+
+# Chart
+
+START_MS = 1_772_697_600_000  # 2026-03-05 08:00 UTC, 09:00 in Berlin
+MINUTES = np.arange(60, dtype=np.int64)
+
+
+def course(measured: float, predicted: float) -> VapourCourse:
+    """An hour with a prediction from 20 to 40 min, and no reading from 50 min on."""
+    of_coat = np.where((MINUTES >= 20) & (MINUTES < 40), predicted, np.nan)
+    return VapourCourse(
+        booth="booth-1", start_ms=START_MS, end_ms=START_MS + 3_600_000, time_ms=START_MS + 60_000 * MINUTES,
+        measured_ppm=np.where(MINUTES < 50, measured, np.nan), predicted_ppm=of_coat, low_ppm=0.5 * of_coat,
+        high_ppm=2 * of_coat,
+    )  # fmt: skip
+
+
+def drawn(found: VapourCourse, **named: Any) -> dict[str, Any]:
+    return charts.vapour(found, zone=ZoneInfo("Europe/Berlin"), **{"limit_ppm": {}, **named})
+
+
+def test_gaps_stay_gaps_and_the_band_stands_on_its_low_end() -> None:
+    table = drawn(course(30.0, 100.0))["dataset"]["source"].set_index("time")
+    assert table.loc["2026-03-05 09:50:00":].isna().all().all()
+    assert table.loc["2026-03-05 09:19:00", "Predicted":].isna().all()
+    row = table.loc["2026-03-05 09:30:00"]
+    assert (row["Predicted, low"], row["Predicted, width"]) == (50.0, 150.0)
+
+
+def test_a_limit_is_drawn_where_the_vapour_comes_near_it_and_named() -> None:
+    limits = {"rel": 150.0, "pel": 900.0, "lfl": 3_500.0}
+    lines = drawn(course(30.0, 100.0), limit_ppm=limits)["series"][-1]["markLine"]["data"]
+    assert [line["name"] for line in lines] == ["1 x REL, 150 ppm"]
+
+
+def test_a_detectors_noise_does_not_fill_the_panel() -> None:
+    assert drawn(course(0.4, 0.0))["yAxis"][0]["max"] == 10
+    assert "max" not in drawn(course(40.0, 0.0))["yAxis"][0]
+
+
+def test_coats_are_shaded_in_shop_time() -> None:
+    start = datetime.fromtimestamp(START_MS / 1000 + 1_200, UTC)
+    areas = drawn(course(1.0, 1.0), coats=[(start, start + timedelta(minutes=5))])["series"][0]["markArea"]["data"]
+    assert [end["xAxis"] for end in areas[0]] == ["2026-03-05T09:20:00", "2026-03-05T09:25:00"]
+
+
+def test_the_chart_is_told_in_words() -> None:
+    assert "Measured at most 30 ppm; predicted at most 100 ppm" in charts.describe_vapour(course(30.0, 100.0))
 
 
 def test_names_from_outside_are_escaped() -> None:
