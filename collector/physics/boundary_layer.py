@@ -127,7 +127,8 @@ class BoundaryLayer:
             natural = (0.825 + 0.387 * rayleigh ** (1 / 6) * slope) ** 2
             power = 3.0
         else:
-            natural = 0.52 * rayleigh**0.2
+            # Air that nothing moves still conducts: about what the vertical form leaves at rest.
+            natural = np.maximum(0.52 * rayleigh**0.2, 0.68)
             power = 3.5
         nusselt = (forced**power + natural**power) ** (1 / power)
         heat = self.factor * nusselt * conductivity / length
