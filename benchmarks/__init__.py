@@ -1,1 +1,1 @@
-"""Timings, as ratios within one run; `make bench` runs them all."""
+"""Timings, as ratios within one run, and the study behind docs/learning.md; `make bench` runs them all."""

@@ -39,8 +39,8 @@ STANDARD_NODES: Final[Reals] = np.linspace(-4.0, 4.0, 33)
 _SPREAD: Final = np.sqrt(3.0)
 """Nodes of the three-point rule for a normal, in standard deviations; weights 1/6, 2/3, 1/6."""
 
-_DAMPING: Final = 0.8
-_CALMER: Final = 0.97
+_DAMPING: Final = 0.9
+_CALMER: Final = 0.99
 """Each round's share of the move is this times the last one's, so that checks that contradict each other settle too."""
 
 _SWEEPS: Final = 80
