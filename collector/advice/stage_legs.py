@@ -1,0 +1,149 @@
+"""A stage as physics sees it: its legs, the age each takes, and the stage time at which it would be ready just now."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from collector.advice.coat_history import Reals
+from collector.advice.surroundings import Surroundings, normals
+from collector.physics.age_curve import AgeCurve, age_curve
+from collector.physics.drying_drivers import DRIVERS, DriverParameters, SheetConditions, climate_rate, film_factor
+from collector.records.model import Coat, StageTime
+from collector.reference import drivers
+
+UNKNOWN_FILM_LOG_SD: Final = 0.25
+"""Of a film nobody measured. Judgement: a careful hand repeats a film within a quarter."""
+
+LEAST_H: Final = 0.02
+"""A stage time below about a minute is taken as this. [h]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """A leg of a stage: its driver, and its share of the stage's time."""
+
+    driver: str
+    share: float
+    leading: bool
+
+
+def sheet_of(stage: StageTime) -> SheetConditions:
+    """The conditions a stage's time holds at; air without drafts."""
+    return SheetConditions(
+        at_c=stage.at_c,
+        at_relative_humidity_pct=min(stage.at_relative_humidity_pct, 99.0),
+        air_speed_m_s=0.0,
+        dry_film_um=max(stage.dry_film_um, 1.0),
+    )
+
+
+@cache
+def parts_of(chemistry: str, stage: str) -> tuple[Part, ...]:
+    """What governs a stage, in order; the leading part is the one with the largest share, the later of equals."""
+    found = drivers.governing(chemistry, stage).parts
+    lead = max(range(len(found)), key=lambda i: (found[i].share, i))
+    return tuple(Part(driver=p.driver, share=p.share, leading=i == lead) for i, p in enumerate(found))
+
+
+def leading_driver(chemistry: str, stage: str) -> str:
+    """The driver that the learned activation energy of a stage belongs to."""
+    return next(part.driver for part in parts_of(chemistry, stage) if part.leading)
+
+
+@cache
+def _drawn(driver: str, chemistry: str) -> DriverParameters:
+    rows = len(drivers.QUANTITIES)
+    z = normals(rows, 100 + DRIVERS.index(driver)).T.copy()
+    return drivers.parameters(driver, z, chemistry=chemistry)
+
+
+def parameters(driver: str, chemistry: str, energy_kj_mol: Reals | None, *, typical: bool = False) -> DriverParameters:
+    """A driver's parameters, its factor left at 1 because the learned stage time holds it.
+
+    Parameters
+    ----------
+    energy_kj_mol : array or None
+        Activation energies in place of the driver's own.
+    typical : bool
+        Medians in place of draws.
+    """
+    known = drivers.parameters(driver, chemistry=chemistry) if typical else _drawn(driver, chemistry)
+    energy = known.activation_energy_kj_mol
+    if energy_kj_mol is not None and np.any(energy):
+        energy = energy_kj_mol
+    return DriverParameters(
+        driver=driver,
+        factor=1.0,
+        activation_energy_kj_mol=energy,
+        film_exponent=known.film_exponent,
+        air_exponent=known.air_exponent,
+        humidity_slope=known.humidity_slope,
+        self_cooling=known.self_cooling,
+    )
+
+
+def curve(driven: DriverParameters, around: Surroundings, sheet: SheetConditions) -> AgeCurve:
+    """Age of a driver over a coat's surroundings, at a sheet's conditions."""
+    return age_curve(
+        around.time_h,
+        climate_rate(driven, around.air_c, around.relative_humidity_pct, around.air_speed_m_s, sheet),
+    )
+
+
+def dry_film(coat: Coat, usual_wet_um: float, z: Reals) -> tuple[Reals, str]:
+    """Dry film of a coat in draws [µm], and what had to be assumed; NaN where its solids are not known.
+
+    Parameters
+    ----------
+    usual_wet_um : float
+        Wet film where none was measured. [µm]
+    z : array, shape (draws,)
+        Standard normals.
+    """
+    mix = coat.mix
+    solids = mix.material.solids_volume_fraction
+    if not solids:
+        return np.full(z.shape, np.nan), "solids of the material not known: the film of the data sheet is assumed"
+    applied = solids / (1.0 + mix.reducer_fraction + mix.retarder_fraction)
+    low, high = coat.wet_film_low_um, coat.wet_film_high_um
+    if low and high:
+        middle, spread = float(np.sqrt(low * high)), max(float(np.log(high / low)) / 3.46, 0.05)
+        return middle * applied * np.exp(spread * z), ""
+    return usual_wet_um * applied * np.exp(UNKNOWN_FILM_LOG_SD * z), "wet film not measured: a usual one is assumed"
+
+
+def scale(part: Part, driven: DriverParameters, dry_film_um: Reals, sheet: SheetConditions) -> Reals:
+    """Age a leg takes, for each hour of the stage's time at the sheet's conditions."""
+    film = np.where(np.isnan(dry_film_um), sheet.dry_film_um, dry_film_um)
+    return np.asarray(part.share * film_factor(film, sheet, film_exponent=driven.film_exponent))
+
+
+def stage_hours(start_h: Reals, at_h: Reals, legs: Sequence[tuple[AgeCurve, Reals]]) -> Reals:
+    """Stage time at a sheet's conditions with which a stage that began at a time would be reached just at another. [h]
+
+    Parameters
+    ----------
+    start_h, at_h : array
+        Broadcast with the curves' leading axes. [h]
+    legs : sequence of (AgeCurve, array)
+        Curves with the age a leg takes for each hour of stage time.
+    """
+    gained = [np.maximum(each.at(at_h) - each.at(start_h), 0.0) / needs for each, needs in legs]
+    if len(legs) == 1:
+        return np.asarray(gained[0])
+    # Two legs: a stage time is too long when it is not reached in time. Between none and the least leg alone, halve.
+    low, high = np.zeros(gained[0].shape), np.minimum.reduce(gained)
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        when = np.broadcast_to(start_h, middle.shape)
+        for each, needs in legs:
+            begun = each.at(when)
+            when = each.reached_h(begun + middle * needs)
+        late = when > at_h
+        low, high = np.where(late, low, middle), np.where(late, middle, high)
+    return np.asarray(0.5 * (low + high))
