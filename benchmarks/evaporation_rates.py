@@ -85,7 +85,7 @@ def rms_factor(found: list[Rate]) -> float:
 def _rate(solvent: Solvent) -> Rate:
     cell = solvent.cells["relative_evaporation_rate"]
     published = solvent.relative_evaporation_rate or math.nan
-    seconds, coldest_c = disc_seconds(solvent.volatile, seconds=3 * N_BUTYL_ACETATE_S / published)
+    seconds, coldest_c = disc_seconds(solvent.volatile, seconds=2 * N_BUTYL_ACETATE_S / published)
     return Rate(
         name=solvent.name,
         published=published,
