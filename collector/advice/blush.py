@@ -205,7 +205,7 @@ def blush(situation: Situation) -> Blush:
     return Blush(
         probability=probability,
         condensing=0.0 if situation.waterborne else float(condensing.mean()),
-        separating=None if separating is None else float(separating.mean()),
+        separating=None if separating is None else 0.0 if situation.waterborne else float(separating.mean()),
         word=word_of(probability),
         min_film_c=float(nominal.min_film_c[0]),
         min_film_low_c=float(low),

@@ -20,7 +20,7 @@ UNITS = {
     "booth_pressure": "Pa",
     "face_velocity": "m/s",
 }
-AIR = {"air_temperature": 21.0, "relative_humidity": 48.0, "voc_ppm": 2.0, "booth_pressure": -9.0, "face_velocity": 0.5}
+AIR = {"air_temperature": 21.0, "relative_humidity": 48.0, "voc_ppm": 2.0, "booth_pressure": -9.0, "face_velocity": 0.7}
 PANEL = {"surface_temperature": 21.4}
 
 
