@@ -18,12 +18,13 @@ from zoneinfo import ZoneInfo
 import streamlit as st
 
 from collector import settings as configuration
-from collector.advice import air, airflow, coat_air, conditions
+from collector.advice import air, airflow, coat_air, conditions, progress
 from collector.advice import ledger as ledger_room
 from collector.advice.air import AirState
 from collector.advice.airflow import FilterState
 from collector.advice.booth_state import BoothState
 from collector.advice.coat_air import VapourCourse
+from collector.advice.coat_progress import Rack
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.advice.ledger import Ledger
@@ -113,6 +114,13 @@ def readiness(state: BoothState, material: Material, piece: Piece | None) -> Rea
 def ways_out(answer: Readiness) -> tuple[WayOut, ...]:
     """What would bring the chance of blush under the shop's limit; seconds of work where it is not there already."""
     return ways_to_go(answer.wet_coat, answer.limits, settings())
+
+
+@st.cache_data(ttl=10, show_spinner=False)
+def rack(plan: str = "") -> Rack:
+    """How far every piece in hand has come, with the shop heated as a plan says, or as it usually is."""
+    with _readings() as store:
+        return progress.rack(store, records(), settings(), _ms(datetime.now(UTC)), plan or None)
 
 
 def margin_limit_k(material: Material) -> float:
@@ -232,7 +240,7 @@ def records() -> Records:
 
 def changed() -> None:
     """Forget what was read, as a record has changed."""
-    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger):
+    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack):
         cached.clear()
 
 
