@@ -91,7 +91,7 @@ def breathing(measured: Measured, *, isocyanate: bool) -> Panel:
         return _untold("Breathing now", measured, "no exposure limit is known for this blend")
     verdict = worst(held)
     ppm = f"{measured.ppm:.0f} ppm ({measured.low_ppm:.0f} to {measured.high_ppm:.0f}) of vapour, "
-    rows = [Row(text=f"{ppm}read as {measured.reading_ppm:.0f} ppm by {measured.node}.")]
+    rows = [Row(text=f"{ppm}read as {measured.reading_ppm:.0f} ppm by {_unbroken(measured.node)}.")]
     if isocyanate:
         rows.insert(0, Row(text="Of the isocyanates no reading tells anything; of the solvents:"))
     shift = [each for each in measured.shift_against if each.yardstick != FIRE and each.value is not None]
@@ -268,6 +268,11 @@ def _needed(found: PredictedVapour, units: Units) -> str:
     if needed is None:
         return "What exhaust would keep to the PEL is not known"
     return f"At the PEL without a break: {flow(needed, units)}"
+
+
+def _unbroken(node: str) -> str:
+    """A node's name that does not part at its hyphen at the end of a line."""
+    return node.replace("-", "\u2011")
 
 
 def _figure(value: float | None) -> str:

@@ -65,7 +65,7 @@ def course(booth: str, material: Material, minutes: float, rate_ml_min: float) -
         )
     told = [
         "Measured: highest of each step, in ppm of the blend last sprayed.",
-        "Predicted: dashed, with its 90 % band; from mix, spray rate and exhaust, without a detector. Grey: spraying.",
+        "Predicted: dashed, with its 90 % band; from mix, spray rate and exhaust, as if that ran on. Grey: spraying.",
         air_words.assumed(data.next_coat_vapour(booth, material.id, minutes, rate_ml_min)),
         air_words.response(state.measured),
         f"{state.index_words}." if state.index_words else "",

@@ -76,6 +76,16 @@ def test_the_flow_is_shown_with_its_spread(shop: Path) -> None:
     assert "± 582 m³/h" in body
 
 
+def test_a_shop_on_us_units_sees_feet_and_cubic_feet(shop: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("TACKFREE_SHOP_UNITS", "us")
+    now_reads(shop, face_velocity=0.7)
+    body = html(opened(PAGE))
+    # 0.7 m/s is 138 ft/min; 2,520 m³/h is 1,480 cfm to three figures
+    assert "138<span>ft/min" in body
+    assert "1,480<span>cfm" in body
+    assert "m³/h" not in body
+
+
 def test_the_purge_counts_down_after_a_coat(shop: Path) -> None:
     records = data.records()
     piece = records.piece("Lap steel 1")
