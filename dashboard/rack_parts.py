@@ -182,7 +182,11 @@ def _next(each: PieceProgress, zone: ZoneInfo, now: datetime, *, dark: bool) -> 
     sure = rack_words.certainty(each, now)
     stage = rack_words.stage_of(each.next, each.last)
     half = rack_words.middle(each.next.ready, zone, now) if kind == "wait" else ""
-    more = [sure, f"about {half}" if half else "", rack_words.way(stage) if stage and kind == "wait" else ""]
+    more = [
+        sure,
+        f"about {half}" if half else "",
+        rack_words.way(stage) if stage and kind == "wait" and stage.probability < 0.5 else "",
+    ]
     said = " · ".join(text for text in more if text)
     below = f'<div class="sure">{tiles._text(said)}</div>' if said else ""
     return (

@@ -48,6 +48,11 @@ USUAL_METHOD: Final[Mapping[str, str]] = {
 }
 """How a stage is tried where nobody says otherwise; common practice, no source."""
 
+ORDER: Final = tuple(cp.STEPS.values())
+
+SURE: Final = 0.95
+"""From this probability a step is called almost certain."""
+
 DECISION: Final = 0.8
 """A stage counts as reached, for choosing what to ask about, from this probability."""
 
@@ -59,10 +64,11 @@ def headline(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
     step = each.next
     if each.spraying or step.word == "end coat":
         return "Being sprayed"
-    ready = [one for one in each.steps if one.when == "now"]
+    ready = ready_now(each)
     if ready:
         done = [_doing(one, each.last) for one in ready]
-        words = done[0] if len(done) == 1 else f"{', '.join(done[:-1])} or {done[-1].lower()}"
+        # Of several, the trade's word for one is shortened so that all stand on one line.
+        words = done[0] if len(done) == 1 else f"{', '.join(done[:-1])} or {done[-1]}".replace("Level-sand", "sand")
         return words if step.word == "check" else f"{words[:1].upper()}{words[1:].lower()} now"
     if step.ready is None:
         return f"{DOING.get(step.word, step.word)}: time not known"
@@ -70,18 +76,27 @@ def headline(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
 
 
 def certainty(each: PieceProgress, now: datetime) -> str:
-    """How likely the steps that can be done now are to be possible, or how far the next one has come."""
+    """How likely the steps that can be done now are to be possible, or how likely the next one already is."""
     if each.spraying:
         last = each.last
         return "" if last is None else f"for {duration((now - last.coat.started_at).total_seconds())}"
-    ready = [step for step in each.steps if step.when == "now" and step.word in cp.STEPS.values()]
+    ready = [step for step in ready_now(each) if step.word in ORDER]
     if len(ready) > 1:
-        told = [f"{step.word} {chance(step, each.last)}" for step in ready]
-        return "; ".join(told)
+        least = min(ready, key=lambda step: step.probability)
+        if least.probability >= SURE:
+            share = percent(least.probability)
+            return f"each {likely(least.probability)}, {share}{'' if share.startswith('over') else ' or more'}"
+        return f"{least.word} {chance(least, each.last)}; the other{'s' if len(ready) > 2 else ''} surer"
     step = ready[0] if ready else each.next
-    if step.word not in cp.STEPS.values():
-        return ""
-    return chance(step, each.last)
+    return chance(step, each.last) if step.word in ORDER else ""
+
+
+def ready_now(each: PieceProgress) -> list[NextStep]:
+    """Steps that can be done now, in the order in which a finish takes them."""
+    return sorted(
+        (step for step in each.steps if step.when == "now"),
+        key=lambda step: ORDER.index(step.word) if step.word in ORDER else -1,
+    )
 
 
 def chance(step: NextStep, last: CoatProgress | None) -> str:
@@ -94,7 +109,7 @@ def chance(step: NextStep, last: CoatProgress | None) -> str:
 
 def likely(probability: float) -> str:
     """A word for a probability."""
-    if probability >= 0.95:
+    if probability >= SURE:
         return "almost certain"
     if probability >= 0.8:
         return "likely"
@@ -133,7 +148,7 @@ def coat_line(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
     coat = last.coat
     when = coat.ended_at or coat.started_at
     told = f"{coat.mix.material.name}, {day(when, zone, now)} {when.astimezone(zone):%H:%M}"
-    return told if each.spraying else f"{told}, {duration((now - when).total_seconds())} ago"
+    return told if each.spraying else f"{told}, {duration((now - when).total_seconds())}\u00a0ago"
 
 
 def due(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
@@ -142,6 +157,12 @@ def due(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
     if at is None:
         return ""
     return f"due {day(at, zone, now)}" if at >= now else f"was due {day(at, zone, now)}"
+
+
+def sentence_of_due(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
+    """When the piece is due, for those who do not see the flag."""
+    told = due(each, zone, now)
+    return f"{told[:1].upper()}{told[1:]}." if told else ""
 
 
 def window(last: CoatProgress, zone: ZoneInfo, now: datetime) -> tuple[str, str] | None:
@@ -188,7 +209,8 @@ def interval(moment: Moment, zone: ZoneInfo, now: datetime) -> str:
     if high <= now:
         return f"since {day(high, zone, now)} {high.astimezone(zone):%H:%M}"
     if high - max(low, now) >= timedelta(hours=60):
-        return f"{_date(max(low, now), zone, with_month=False)} – {_date(high, zone)}"
+        end = _date(high, zone)
+        return f"by {end}" if low <= now else f"{_date(low, zone, with_month=False)} – {end}"
     step = timedelta(minutes=5 if high - low < timedelta(hours=2) else 30)
     if low <= now:
         end = _up(high, step)

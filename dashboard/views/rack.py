@@ -160,20 +160,23 @@ def card(each: PieceProgress, rack: Rack) -> None:
         if last is not None and st.session_state.get(f"asking-{last.coat.id}"):
             _ask(each)
             return
+        if last is None:
+            if st.button("Start coat", key=f"start-{piece.id}", width="stretch"):
+                st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
+            return
         one, two, three = st.columns(3, gap="small")
         if each.spraying:
             if one.button("End coat", key=f"end-{piece.id}", type="primary", width="stretch"):
                 ended = data.end_coat(piece.id)
                 forms.say_done(f"Coat ended on {piece.name}.", data.last_change("coat", ended.id))
                 st.rerun()
-        elif last is not None:
+        else:
             one.button("Check", key=f"check-{piece.id}", width="stretch", on_click=_asking, args=(last.coat, True))
         if not each.spraying and two.button("Start coat", key=f"start-{piece.id}", width="stretch"):
             st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
-        if last is not None:
-            with three.popover("More", width="stretch", key=f"more-of-{piece.id}", on_change="rerun") as more:
-                if more.open:
-                    _more_of(each)
+        with three.popover("More", width="stretch", key=f"more-of-{piece.id}", on_change="rerun") as more:
+            if more.open:
+                _more_of(each)
 
 
 def _asking(coat: Coat, on: bool) -> None:
