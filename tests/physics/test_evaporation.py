@@ -352,20 +352,19 @@ def test_evaporation_rates_are_the_published_ones_within_15_per_cent_or_the_miss
     assert {rate.name for rate in rates if not 0.85 <= rate.ratio <= 1.15} == set(EXPLAINED)
 
 
-def test_no_evaporation_rate_is_out_by_more_than_30_per_cent_but_three_that_are_explained(rates):
-    # the two whose rate may be by mass or contradictory are 0.69 at the least, mineral spirits 1.5
+def test_no_evaporation_rate_is_out_by_more_than_30_per_cent_but_four_that_are_explained(rates):
     far = {rate.name: rate.ratio for rate in rates if not 0.7 <= rate.ratio <= 1.3}
-    assert set(far) <= set(EXPLAINED)
-    assert all(0.65 < ratio < 1.55 for ratio in far.values())
+    assert far == pytest.approx({"methanol": 0.69, "p-chlorobenzotrifluoride": 0.69, "ethyl 3-ethoxypropionate": 1.33,
+                                 "mineral spirits": 1.51}, abs=0.03)  # fmt: skip
 
 
-def test_evaporation_rates_scatter_by_a_tenth_about_the_published_ones(rates):
+def test_evaporation_rates_scatter_by_six_per_cent_about_the_published_ones_and_by_a_fifth_with_the_explained(rates):
     assert evaporation_rates.rms_factor([rate for rate in rates if rate.name not in EXPLAINED]) < 1.08
     assert evaporation_rates.rms_factor(rates) < 1.20
 
 
 def test_without_the_rooms_radiation_fast_liquids_would_come_out_too_slow(rates):
-    # what makes the disc's figures come out: at 0.3 of the radiation, acetone falls behind
+    # what makes the disc's figures come out: a cold disc draws from the room, and the fastest most of all
     published = next(rate for rate in rates if rate.name == "acetone").published
     seconds = {name: evaporation_rates.disc_seconds(find(name).volatile, emissivity=0.0)[0]
                for name in ("acetone", "n-butyl acetate")}  # fmt: skip
@@ -590,8 +589,7 @@ def test_condensation_begins_at_the_reference_solvers_humidity(mix, onsets):
 def separates(drying):
     """Whether water leaves the film's solution while more than 5 % of the solvent is there."""
     solvent = drying.liquid_kg_m2[:, :-1].sum(axis=1)
-    counted = drying.water_activity[1:][solvent[1:].min(axis=1) > -1]
-    return np.any((counted > 1) & (solvent[1:] > 0.05 * solvent[0]), axis=0)
+    return np.any((drying.water_activity[1:] > 1) & (solvent[1:] > 0.05 * solvent[0]), axis=0)
 
 
 @pytest.mark.parametrize(
