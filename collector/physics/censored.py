@@ -191,7 +191,7 @@ def infer(checks: Checks, covariance: Reals, noise: Noise) -> Posterior:
     Raises
     ------
     ValueError
-        If there is no check, or an index or the lapse is out of range.
+        If there is no check, a subject without its ``x``, or a lapse out of range.
     """
     subjects, slopes = len(covariance), int(checks.slope_of_subject.max(initial=-1)) + 1
     if not len(checks.passed):
