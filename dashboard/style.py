@@ -84,6 +84,11 @@ SHEET: Final = """
 .tf-limit .why{grid-column:2/-1;font-size:.9rem;color:var(--quiet)}
 .tf-limit .why b{color:inherit;font-weight:650}
 .tf-limit.hold,.tf-limit.cannot-tell{background:var(--wash)}
+.tf-ways .tf-limit{grid-template-columns:10rem 1fr}
+.tf-ways .tf-limit .state{grid-row:auto}
+/* Eight limits within the first screenful of a laptop. */
+@media (min-width:1001px) and (max-height:900px){.tf-two{grid-template-columns:minmax(0,1.4fr) minmax(0,1fr)}
+ .tf-limit{padding:.2rem}.tf-limit .why{font-size:.86rem;line-height:1.22}}
 
 .tf-tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(9.3rem,1fr));gap:.55rem}
 .tf-tile{border:1px solid var(--line);border-radius:6px;padding:.5rem .75rem;background:var(--wash);

@@ -60,6 +60,14 @@ class Tile:
     old: bool = False
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WayRow:
+    """One change, and whether it is enough."""
+
+    enough: bool
+    text: str
+
+
 def shape(verdict: str, size_px: int, *, on_band: bool = False) -> str:
     """The verdict's own shape; its word stands beside it."""
     fill, mark = _FILLS[verdict]
@@ -91,6 +99,11 @@ def limits(rows: Iterable[LimitRow]) -> str:
 def tiles(items: Iterable[Tile]) -> str:
     """A grid of measured values."""
     return f'<div class="tf tf-tiles">{"".join(_tile(item) for item in items)}</div>'
+
+
+def ways(rows: Iterable[WayRow]) -> str:
+    """What could be changed, those that are enough first as they come."""
+    return f'<div class="tf tf-limits tf-ways">{"".join(_way(row) for row in rows)}</div>'
 
 
 def two(left: str, right: str) -> str:
@@ -151,6 +164,14 @@ def _limit(row: LimitRow) -> str:
         f'<div class="tf-limit {_css(row.verdict)}"><div class="state">{shape(row.verdict, 24)}'
         f'{WORDS[row.verdict]}</div><div class="name">{escape(row.label)}</div>'
         f'<div class="value">{_text(row.value)}</div><div class="why">{_text(row.reason)}{trend}</div></div>'
+    )
+
+
+def _way(row: WayRow) -> str:
+    verdict, word = ("go", "ENOUGH") if row.enough else ("hold", "NOT ENOUGH")
+    return (
+        f'<div class="tf-limit" data-enough="{str(row.enough).lower()}"><div class="state">{shape(verdict, 24)}{word}'
+        f'</div><div class="name">{_text(row.text)}</div></div>'
     )
 
 

@@ -14,11 +14,12 @@ from collector.advice.booth_state import AIR, HUMIDITY, SURFACE, BoothState
 from collector.advice.conditions import DewPoint
 from collector.advice.display import Units, duration
 from collector.advice.readiness import Limit, Readiness
+from collector.advice.ways_out import WayOut
 from collector.errors import TackfreeError
 from collector.readings.base import NodeState
-from collector.records.model import STAGES, Coat, Mix
+from collector.records.model import STAGES, Coat, Mix, PiecePlace
 from collector.wire import QUANTITIES, Reading
-from dashboard.tiles import LimitRow, Tile
+from dashboard.tiles import LimitRow, Tile, WayRow
 
 P = ParamSpec("P")
 
@@ -92,6 +93,16 @@ def hours(value: float) -> str:
     return f"{value:g} h" if value < 72 else f"{value / 24:.0f} d"
 
 
+def place(where: PiecePlace, units: Units) -> str:
+    """Where a piece stands, and by what its climate is known."""
+    if where.booth:
+        return where.place if where.place == where.booth else f"{where.place}, readings of {where.booth}"
+    damp = where.relative_humidity_pct
+    return ", ".join(
+        [where.place, units.temperature(where.air_c, 0), *([f"{damp:.0f} % RH"] if damp is not None else [])]
+    )
+
+
 def film(coat: Coat, units: Units) -> str:
     """The wet film as the comb gauge gave it."""
     low, high = coat.wet_film_low_um, coat.wet_film_high_um
@@ -154,6 +165,11 @@ def booth_tiles(
     return made
 
 
+def way_row(way: WayOut) -> WayRow:
+    """One way out of blush, in words."""
+    return WayRow(enough=way.value is not None, text=sentence(way.words))
+
+
 def node_row(node: NodeState, faults: str, now_ms: int) -> list[str]:
     """One line of the table of nodes."""
     said = node.status or {}
@@ -168,6 +184,8 @@ def _limit_value(limit: Limit, units: Units) -> str:
     shown = _quantity(limit.unit, limit.value, units)
     if not limit.standard_uncertainty:
         return shown
+    if limit.name == "blush":  # a chance out of some hundreds of draws, each of which counts
+        return f"{shown.split()[0]} ± {max(1.0, COVERAGE * limit.standard_uncertainty):.0f} {limit.unit}"
     number, _, unit = shown.partition(" ")
     return f"{number} ± {_spread(limit.unit, COVERAGE * limit.standard_uncertainty, units)} {unit}"
 
@@ -175,13 +193,15 @@ def _limit_value(limit: Limit, units: Units) -> str:
 def _quantity(unit: str, value: float | None, units: Units) -> str:
     if unit == "s":
         return duration(value or 0.0)
-    return units.quantity(unit, value, 0 if unit == "%RH" else 1)
+    return units.quantity(unit, value, 0 if unit in ("%RH", "%") else 1)
 
 
 def _spread(unit: str, value: float, units: Units) -> str:
     if unit == "%RH":
         return f"{value:.0f}"
-    return units.difference(value).split()[0]
+    if unit in ("Cel", "K"):
+        return units.difference(value).split()[0]
+    return _quantity(unit, value, units).split()[0]
 
 
 def _span(minutes: float, low: float | None, high: float | None) -> str:

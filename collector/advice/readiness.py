@@ -8,7 +8,7 @@ favourable governs and is named.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from statistics import median
@@ -16,6 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from collector.advice.blush import Blush, Situation, blush
 from collector.advice.booth_state import AIR, HUMIDITY, SURFACE, BoothState, gather
 from collector.advice.display import Units, duration
 from collector.advice.limits import (
@@ -89,6 +90,7 @@ def assess(
     *,
     mix: Mix | None = None,
     earlier: Coat | None = None,
+    blush_of: Callable[[Situation], Blush] = blush,
 ) -> Readiness:
     """Judge a booth for a material, and a piece where one is named.
 
@@ -102,6 +104,8 @@ def assess(
         The material as it is thinned; by default as supplied.
     earlier : Coat, optional
         The piece's last coat, which may have left it chilled.
+    blush_of : callable
+        As :func:`collector.advice.wet_coat.judge`.
     """
     show, ours = Units(settings.shop.units), settings.readiness
     air = _sources(state, AIR, ours, ours.air_accuracy_k)
@@ -111,7 +115,7 @@ def assess(
     margin_limit = bounds.margin_min_k if bounds.margin_min_k is not None else ours.margin_limit_k
     on = f"Surface of {piece.name}" if piece else "Surface"
     margin, climate = _margin(state, air, damp, surface, surface_missed, margin_limit, ours, show)
-    wet = judge(state, mix or Mix(material=material), piece, climate, settings, earlier)
+    wet = judge(state, mix or Mix(material=material), piece, climate, settings, earlier, blush_of)
     limits = (
         _temperature("air_temperature", "Air temperature", "Air", air, bounds.air_min_c, bounds.air_max_c, state, AIR,
                      ours, show),

@@ -119,14 +119,15 @@ def _least(lever: _Lever, chances: Sequence[float], limit: float) -> WayOut:
     from_here = np.logical_and.accumulate(enough[::-1])[::-1]
     if not from_here.any():
         least = float(np.min(chances))
-        return WayOut(what=lever.what, value=None, probability=least, words=f"{lever.nothing} ({least:.0%} at best)")
+        words = f"{lever.nothing} ({100 * least:.0f} % at best)"
+        return WayOut(what=lever.what, value=None, probability=least, words=words)
     index = int(np.argmax(from_here))
     value = lever.values[index]
     return WayOut(
         what=lever.what,
         value=value,
         probability=float(chances[index]),
-        words=f"{lever.words(value)}: about {chances[index]:.0%}",
+        words=f"{lever.words(value)}: about {100 * chances[index]:.0f} %",
     )
 
 

@@ -7,7 +7,7 @@ retarder as the one the shop names, the wet film as the shop's usual one.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
@@ -31,6 +31,9 @@ CHILLED_FOR: Final = timedelta(minutes=20)
 """A coat laid longer ago than this leaves no chill worth reckoning."""
 
 LONGEST_COAT: Final = timedelta(hours=2)
+
+AIR_STEP_K: Final = 0.2
+"""Temperatures are taken to this, less than their sensors can tell, so that noise alone asks for no new answer."""
 
 DRAUGHT_M_S: Final = 0.3
 DRAUGHT_SPREAD: Final = 0.6
@@ -77,6 +80,7 @@ def judge(
     climate: Climate | None,
     settings: Settings,
     earlier: Coat | None = None,
+    blush_of: Callable[[Situation], Blush] = blush,
 ) -> WetCoatAnswer:
     """Judge a coat of a mix about to be sprayed.
 
@@ -86,6 +90,8 @@ def judge(
         None where the readings do not give one.
     earlier : Coat, optional
         The piece's last coat: a coat on top of it within minutes starts on a chilled piece.
+    blush_of : callable
+        Takes about a second; a screen that must not wait hands in one that works aside.
     """
     proof = airflow.airflow_proof(state, settings)
     limits: list[Limit] = []
@@ -99,7 +105,7 @@ def judge(
     else:
         try:
             situation = situation_of(climate, mix, piece, proof, settings, earlier, state.now_ms)
-            found = blush(situation)
+            found = blush_of(situation)
         except (NotFound, RecordError, ValueError) as error:
             cautions.append(f"Blush is not judged: {error}.")
         else:
@@ -133,11 +139,11 @@ def situation_of(
         blend=blend_of(mix, ours.retarder),
         solids_mass_fraction=solids_mass_fraction(mix),
         wet_film_um=ours.wet_film_um,
-        air_c=round(climate.air.value, 1),
+        air_c=_to(AIR_STEP_K, climate.air.value),
         air_u_k=round(max(climate.air.uncertainty, 0.05), 2),
         relative_humidity_pct=float(round(min(climate.damp.value, 100.0))),
         humidity_u_pct=round(max(climate.damp.uncertainty, 0.1), 1),
-        part_c=round(climate.surface.value, 1),
+        part_c=_to(AIR_STEP_K, climate.surface.value),
         part_u_k=round(max(climate.surface.uncertainty, 0.05), 2),
         air_speed_m_s=round(proof.value, 1) if measured and proof.value is not None else DRAUGHT_M_S,
         speed_u=0.3 if measured else DRAUGHT_SPREAD,
@@ -156,6 +162,10 @@ def situation_of(
     )
     # The surface sensor looks at a panel or at the shelf, not at the wet piece; the chill comes on top of it.
     return replace(now, chill_k=tuple(round(layer, 1) for layer in chill_after(before, 60.0 * max(minutes, 1))))
+
+
+def _to(step: float, value: float) -> float:
+    return round(step * round(value / step), 3)
 
 
 def blend_of(mix: Mix, retarder: str) -> tuple[tuple[str, float], ...]:
@@ -324,13 +334,13 @@ def _vapour_limit(
     if fire.value is None:
         return None, "Vapour is not judged: no flammable limit is known for these solvents."
     breathing = [
-        f"{each.value:.1f} times {YARDSTICK_WORDS[each.yardstick]}"
+        f"{each.value:.1f} times the {YARDSTICK_WORDS[each.yardstick]}"
         for each in found.against
         if each.yardstick != FIRE and each.value is not None
     ]
     reason = (
-        f"Spraying {found.rate_ml_min:.0f} ml/min would make {found.peak_ppm:.0f} ppm, {fire.value:.1f} % of the lower "
-        f"flammable limit; your ceiling is {ceiling:g} %"
+        f"Spraying {found.rate_ml_min:.0f} ml/min would make {found.peak_ppm:.0f} ppm, {fire.value:.1f} % of the "
+        f"flammable limit (your ceiling: {ceiling:g} %)"
     )
     if breathing:
         reason += f". Breathing it: {' and '.join(breathing)}"

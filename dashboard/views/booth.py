@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import streamlit as st
 
 from collector.advice import conditions
+from collector.advice.blush import NOT_THE_CLIMATE
 from collector.advice.readiness import STANDING_CAUTION
 from collector.records.model import Material, Piece
 from dashboard import charts, data, tiles, words
@@ -47,6 +48,24 @@ def answer(booth: str, material: Material, piece: Piece | None) -> None:
         tiles.note(f"{STANDING_CAUTION} Each ± covers about 95 %."),
     ]
     st.html("".join(f'<div class="tf-gap">{block}</div>' for block in blocks if block))
+
+
+@st.fragment(run_every=4)
+@words.plainly
+def ways(booth: str, material: Material, piece: Piece | None) -> None:
+    """What would bring the chance of blush under the shop's limit, only while it is over it."""
+    found = data.readiness(data.booth_state(booth), material, piece)
+    blush, most = found.wet_coat.blush, data.settings().readiness.blush_limit_pct
+    if blush is None or 100 * blush.probability <= most:
+        return
+    told = data.ways_out(found, material, piece)
+    if told is None:
+        body = tiles.note("Working it out ...")
+    else:
+        body = tiles.ways(words.way_row(way) for way in told) + tiles.note(
+            f"Each alone, all else as it is now. {NOT_THE_CLIMATE}"
+        )
+    st.html(f'<div class="tf"><h2>What would bring blush under your limit of {most:g} %</h2></div>{body}')
 
 
 @words.plainly
@@ -152,6 +171,7 @@ def page() -> None:
         st.info("There is no material yet. Add one before asking for an answer.")
         return
     answer(booth, material, piece)
+    ways(booth, material, piece)
     hands_free(booth, material, piece)
     st.header("What the booth has been doing", anchor=False)
     history(booth, material)

@@ -81,7 +81,7 @@ def test_what_is_not_enough_says_so_with_the_best_it_does():
     way = found(replace(QUICK, relative_humidity_pct=75.0))["wet_film"]
     assert way.value is None
     assert way.probability > LIMIT
-    assert f"not enough ({way.probability:.0%} at best)" in way.words
+    assert f"not enough ({100 * way.probability:.0f} % at best)" in way.words
 
 
 def test_ways_that_are_enough_stand_before_those_that_are_not():
@@ -90,14 +90,10 @@ def test_ways_that_are_enough_stand_before_those_that_are_not():
     assert set(enough) == {True, False}
 
 
-# Still air lets this blend off (acetone leaves it slowly), so that less of it would be the way out.
-BREEZY = replace(QUICK, air_speed_m_s=1.5, relative_humidity_pct=55.0)
-
-
-@pytest.mark.parametrize("least", [0.3, 0.5, 1.0])
-def test_no_way_out_is_bought_with_less_air_than_the_shop_asks_for(least):
-    offered = [found(replace(BREEZY, relative_humidity_pct=pct), LIMIT, least)["air_speed"] for pct in (45.0, 50.0, 55.0)]
-    assert all(way.value is None or way.value >= least for way in offered)
+def test_no_way_out_is_bought_with_less_air_than_the_shop_asks_for():
+    breezy = replace(QUICK, air_speed_m_s=1.5, relative_humidity_pct=50.0)
+    assert found(breezy, LIMIT, 0.2)["air_speed"].value == pytest.approx(0.4)  # what slower air would do
+    assert found(breezy, LIMIT, 0.5)["air_speed"].value is None
 
 
 def test_with_no_air_speed_left_to_try_none_is_offered():
