@@ -22,6 +22,7 @@ from collector import export as export_room
 from collector import settings as configuration
 from collector.advice.readiness import assess, gather
 from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
+from collector.alerts_command import alerts
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
 from collector.ledger_commands import ledger
@@ -402,6 +403,7 @@ def show_settings(ctx: click.Context) -> None:
     click.echo(f"# The usual place of this file: {configuration.default_file()}", err=True)
 
 
+main.add_command(alerts)
 main.add_command(calc)
 main.add_command(ledger)
 main.add_command(node)

@@ -30,8 +30,8 @@ from typing import IO, Final
 
 from collector import node_access
 from collector import settings as configuration
-from collector.advice import bench
-from collector.alerts import engine
+from collector.advice import bench, progress
+from collector.alerts import duty, engine
 from collector.errors import ServiceError, StoreError, TackfreeError
 from collector.ingest import STATE_FILE, Ingest
 from collector.readings.base import ReadingStore
@@ -46,8 +46,13 @@ CANNOT_START: Final = 3
 """Exit code of a part that will not start however often it is tried; its reason is on stderr."""
 
 STOP_TIMEOUT_S: Final = 10.0
+THREADS_END_WITHIN_S: Final = 8.0
+"""Less than the parent waits for a part; a message still on its way then is sent again after the next start."""
+
 HEALTH_TIMEOUT_S: Final = 90.0
 ALERT_PERIOD_S: Final = 2.0
+WATCH_PERIOD_S: Final = 10.0
+COURIER_PERIOD_S: Final = 2.0
 VERDICT_PERIOD_MS: Final = 60_000
 TIME_PERIOD_MS: Final = 30_000
 PRUNE_PERIOD_MS: Final = 6 * 3600 * 1000
@@ -374,16 +379,27 @@ def _ingest_part(settings: Settings, stop: threading.Event) -> None:
         lamp_rule(store, records, settings, publish_retained),
         time_rule(store, publish_once),
     ]
-    watcher = threading.Thread(
-        target=engine.run, args=(rules, stop, ALERT_PERIOD_S, _now_ms), name="alerts", daemon=True
-    )
-    watcher.start()
+    # A look at the whole shop takes seconds, a mail server that hangs longer: neither may keep a button waiting, and a
+    # handle of its own keeps what the watch reads from holding up the writer.
+    watched = SqliteReadingStore(settings.data.readings_file, read_only=True)
+    courier = duty.courier_of(records, settings)
+    watch = duty.watch_rule(watched, records, settings, publish_retained, courier, progress.rack)
+    threads = [
+        threading.Thread(target=engine.run, args=(rules, stop, ALERT_PERIOD_S, _now_ms), name="rules", daemon=True),
+        threading.Thread(target=engine.run, args=([watch], stop, WATCH_PERIOD_S, _now_ms), name="watch", daemon=True),
+        threading.Thread(target=courier.run, args=(stop, COURIER_PERIOD_S), name="courier", daemon=True),
+    ]
+    for thread in threads:
+        thread.start()
     try:
         ingest.run(stop)
     finally:
         stop.set()
-        watcher.join(STOP_TIMEOUT_S)
+        deadline = time.monotonic() + THREADS_END_WITHIN_S
+        for thread in threads:
+            thread.join(max(0.0, deadline - time.monotonic()))
         records.close()
+        watched.close()
         store.close()
 
 

@@ -31,6 +31,7 @@ def _key(
     high: float | None = None,
     choices: tuple[str, ...] = (),
     pattern: str = "",
+    like: str = "letters, digits, - and _",
     secret: bool = False,
 ) -> Any:
     metadata = {
@@ -40,12 +41,14 @@ def _key(
         "high": high,
         "choices": choices,
         "pattern": pattern,
+        "like": like,
         "secret": secret,
     }
-    return field(default=default, metadata=metadata)
+    return field(default=default, metadata=metadata, repr=not secret)
 
 
 _NAME = r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}"
+_TIME_OF_DAY = r"(?:(?:[01]\d|2[0-3]):[0-5]\d)?"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,6 +269,55 @@ class Ledger:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Alerts:
+    """When to call somebody, and where."""
+
+    ready_probability_pct: float = _key(
+        80.0, "%", "A coat is called ready for its next step at this chance of it.", low=50, high=99
+    )
+    wet_min: float = _key(
+        30.0, "min", "A coat counts as wet this long after its end; judgement, no source.", low=0, high=1_440
+    )
+    pot_life_notice_min: float = _key(
+        20.0, "min", "The end of a mix's pot life is told this long before it.", low=1, high=1_440
+    )
+    node_silent_min: float = _key(10.0, "min", "A node not heard for this long is told.", low=2, high=1_440)
+    disk_free_min_gib: float = _key(2.0, "GiB", "Free room on the data folder's disk, at least.", low=0.1, high=10_000)
+    quiet_from: str = _key(
+        "",
+        "",
+        "Start of the quiet hours in shop time, e.g. 22:00; empty: none. Danger is told even then.",
+        pattern=_TIME_OF_DAY,
+        like="a time such as 22:00, or nothing",
+    )
+    quiet_until: str = _key(
+        "",
+        "",
+        "End of the quiet hours; what is still true then is told.",
+        pattern=_TIME_OF_DAY,
+        like="a time such as 07:00, or nothing",
+    )
+    apprise_urls: str = _key(
+        "",
+        "",
+        "Where messages go, as Apprise URLs with commas between them; better given as TACKFREE_ALERTS_APPRISE_URLS.",
+        secret=True,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rack:
+    """When a piece counts as ready for its next step."""
+
+    ready_probability_pct: float = _key(
+        80.0, "%", "A step is shown as possible now at this chance of it.", low=50, high=99
+    )
+    closing_within_h: float = _key(
+        12.0, "h", "A recoat window is shown as closing when it may close within this time.", low=0.5, high=168
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything a person can set."""
 
@@ -277,6 +329,8 @@ class Settings:
     readiness: Readiness = field(default_factory=Readiness)
     ventilation: Ventilation = field(default_factory=Ventilation)
     ledger: Ledger = field(default_factory=Ledger)
+    rack: Rack = field(default_factory=Rack)
+    alerts: Alerts = field(default_factory=Alerts)
     file: Path | None = None
 
 
@@ -289,6 +343,8 @@ SECTIONS: Final[Mapping[str, Callable[..., Any]]] = {
     "readiness": Readiness,
     "ventilation": Ventilation,
     "ledger": Ledger,
+    "rack": Rack,
+    "alerts": Alerts,
 }
 
 
@@ -403,6 +459,10 @@ def _section(name: str, kind: Callable[..., Any], table: Any, source: Path, envi
     section = kind(**values)
     if isinstance(section, Shop) and section.time_zone and section.time_zone not in available_timezones():
         raise SettingsError(f"time_zone {section.time_zone!r}; expected an IANA name such as Europe/Berlin")
+    if isinstance(section, Alerts) and bool(section.quiet_from) != bool(section.quiet_until):
+        raise SettingsError(
+            f"[alerts] quiet_from {section.quiet_from!r}, quiet_until {section.quiet_until!r}; expected both or neither"
+        )
     return section
 
 
@@ -430,7 +490,7 @@ def _checked(place: str, value: Any, kind: type, rule: Mapping[str, Any]) -> Any
     if rule["choices"] and value not in rule["choices"]:
         raise SettingsError(f"{place} = {shown}; expected one of {', '.join(rule['choices'])}")
     if rule["pattern"] and not re.fullmatch(rule["pattern"], str(value)):
-        raise SettingsError(f"{place} = {shown}; expected letters, digits, - and _")
+        raise SettingsError(f"{place} = {shown}; expected {rule['like']}")
     return value
 
 

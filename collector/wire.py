@@ -15,6 +15,7 @@ from typing import Any, Final, Literal, cast
 
 TOPIC_ROOT: Final = "tackfree"
 READINGS, STATUS, EVENTS, STORED, VERDICT, TIME = "readings", "status", "events", "stored", "verdict", "time"
+ALERTS: Final = "alerts"
 TopicKind = Literal["readings", "status", "events"]
 
 MAX_PAYLOAD_BYTES: Final = 256 * 1024
@@ -159,6 +160,11 @@ def verdict_topic(booth: str) -> str:
 def time_topic(booth: str) -> str:
     """Topic of the collector's time, for nodes that reach no time server; whole milliseconds since 1970."""
     return f"{TOPIC_ROOT}/{_identifier('booth', booth)}/{TIME}"
+
+
+def alerts_topic(booth: str) -> str:
+    """Topic of a booth's retained list of open alerts, for screens and lights of the shop's own."""
+    return f"{TOPIC_ROOT}/{_identifier('booth', booth)}/{ALERTS}"
 
 
 def parse_topic(topic: str) -> Topic:

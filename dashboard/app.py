@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard import data, icon, style
+from dashboard import alert_banner, data, icon, style
 
 st.set_page_config(page_title=data.page_title(), page_icon=str(icon.FILE), layout="wide")
 page = st.navigation(
@@ -19,4 +19,5 @@ page = st.navigation(
     position="top",
 )
 style.apply()
+alert_banner.show()
 page.run()

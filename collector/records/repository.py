@@ -17,6 +17,7 @@ from sqlalchemy.orm import Session
 
 from collector.errors import Conflict, NotFound, StoreError
 from collector.records import documents, rows
+from collector.records.alerts import AlertBook
 from collector.records.connections import connect, session_on, writer_of
 from collector.records.migrations.runner import bring_up_to_date
 from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece, SolventUse
@@ -92,6 +93,7 @@ class Records:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
         self._writer = writer_of(engine)
+        self.alerts = AlertBook(engine)
 
     def close(self) -> None:
         """Release the database."""

@@ -186,3 +186,40 @@ class PressRow(Base):
     booth: Mapped[str] = mapped_column(primary_key=True)
     node: Mapped[str] = mapped_column(primary_key=True)
     until: Mapped[datetime]
+
+
+class AlertRow(Base):
+    """One episode of an alert; ``open_key`` (kind and subject) is set while it is open, and allows one."""
+
+    __tablename__ = "alert"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    kind: Mapped[str]
+    subject: Mapped[str]
+    open_key: Mapped[str | None] = mapped_column(unique=True)
+    booth: Mapped[str]
+    level: Mapped[str]
+    what: Mapped[str]
+    why: Mapped[str]
+    what_to_do: Mapped[str]
+    caution: Mapped[str]
+    since: Mapped[datetime]
+    raised_at: Mapped[datetime] = mapped_column(index=True)
+    cleared_at: Mapped[datetime | None]
+    acknowledged_at: Mapped[datetime | None]
+    snoozed_until: Mapped[datetime | None]
+
+
+class AlertMessageRow(Base):
+    """One message of an alert to one place."""
+
+    __tablename__ = "alert_message"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    alert_id: Mapped[int] = mapped_column(ForeignKey("alert.id"), index=True)
+    place: Mapped[str]
+    dedupe_id: Mapped[str] = mapped_column(unique=True)
+    created_at: Mapped[datetime]
+    due_at: Mapped[datetime]
+    attempts: Mapped[int]
+    sent_at: Mapped[datetime | None]
+    dropped_at: Mapped[datetime | None]
+    trouble: Mapped[str]
