@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
+from functools import partial
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -31,16 +32,28 @@ from collector.advice.ledger import Ledger
 from collector.advice.readiness import Readiness, assess, gather
 from collector.advice.spray_vapour import PredictedVapour, predicted_vapour
 from collector.advice.ways_out import WayOut
-from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
+from collector.advice.wet_coat import last_coat, mix_in_use
 from collector.errors import NotFound, SettingsError
 from collector.readings.base import DeadLetter, NodeState
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.alerts import Alert
-from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece, SolventUse
+from collector.records.model import (
+    AuditEntry,
+    BoothSetup,
+    Check,
+    Coat,
+    Material,
+    Mix,
+    Outcome,
+    Piece,
+    PiecePlace,
+    SolventUse,
+)
 from collector.records.repository import Records, open_records
 from collector.reference import solvents
 from collector.settings import Settings
 from collector.wire import Remark
+from dashboard import aside
 
 LIVE_S: Final = 2
 """All open screens share one query in this time."""
@@ -109,12 +122,13 @@ def readiness(state: BoothState, material: Material, piece: Piece | None) -> Rea
         settings(),
         mix=mix_in_use(shelf, material),
         earlier=last_coat(shelf, piece, state.now_ms),
+        blush_of=partial(aside.blush_lately, _coat(state.booth, material, piece)),
     )
 
 
-def ways_out(answer: Readiness) -> tuple[WayOut, ...]:
-    """What would bring the chance of blush under the shop's limit; seconds of work where it is not there already."""
-    return ways_to_go(answer.wet_coat, answer.limits, settings())
+def ways_out(answer: Readiness, material: Material, piece: Piece | None) -> tuple[WayOut, ...] | None:
+    """What would bring the chance of blush under the shop's limit; None while it is first worked out."""
+    return aside.ways_out(answer, _coat(answer.booth, material, piece), settings())
 
 
 @st.cache_data(ttl=10, show_spinner=False)
@@ -241,7 +255,7 @@ def records() -> Records:
 
 def changed() -> None:
     """Forget what was read, as a record has changed."""
-    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack):
+    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack, places):
         cached.clear()
 
 
@@ -285,6 +299,21 @@ def checks(coat_id: int) -> list[Check]:
 def outcomes(coat_id: int) -> list[Outcome]:
     """Outcomes of a coat, oldest first."""
     return records().outcomes(coat_id)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def places() -> dict[int, PiecePlace]:
+    """Where pieces were moved to last, by piece; a coat since then brought the piece back to its booth."""
+    sprayed = {coat.piece_id: coat.started_at for coat in reversed(coats())}
+    moved = {place.piece_id: place for place in records().places()}
+    return {number: place for number, place in moved.items() if number not in sprayed or place.at > sprayed[number]}
+
+
+def move_piece(place: PiecePlace) -> PiecePlace:
+    """Store where a piece was moved to."""
+    moved = records().move_piece(place)
+    changed()
+    return moved
 
 
 @st.cache_data(ttl=LIVE_S, show_spinner=False)
@@ -455,6 +484,10 @@ def _readings() -> Iterator[SqliteReadingStore]:
         yield store
     finally:
         store.close()
+
+
+def _coat(booth: str, material: Material, piece: Piece | None) -> aside.AskedCoat:
+    return booth, material.id, material.version, piece.id if piece else None
 
 
 def _ms(moment: datetime) -> int:
