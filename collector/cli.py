@@ -27,6 +27,7 @@ from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
 from collector.ledger_commands import ledger
 from collector.node_kit import node
+from collector.rack_command import rack
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
@@ -407,6 +408,7 @@ main.add_command(alerts)
 main.add_command(calc)
 main.add_command(ledger)
 main.add_command(node)
+main.add_command(rack)
 
 
 @contextlib.contextmanager

@@ -62,6 +62,8 @@ class StageProgress:
     ready : Moment
     probability : float
         That it is reached now.
+    ready_at : datetime or None
+        From when that probability is the shop's choice or more; None: not within the forecast.
     confirmed : bool or None
         What the last check of this coat said of it; None without one.
     limiting : str
@@ -76,6 +78,7 @@ class StageProgress:
     percent_high: float
     ready: Moment
     probability: float
+    ready_at: datetime | None = None
     confirmed: bool | None = None
     limiting: str = ""
     checks: int = 0
@@ -156,12 +159,15 @@ class NextStep:
     ready : Moment or None
     probability : float
         That it can be done now.
+    ready_at : datetime or None
+        From when that probability is the shop's choice or more; ``when`` goes by it.
     """
 
     word: str
     when: str
     ready: Moment | None = None
     probability: float = 0.0
+    ready_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -216,6 +222,7 @@ def _piece(each: PieceProgress) -> dict[str, Any]:
                 "word": step.word,
                 "when": step.when,
                 "probability": step.probability,
+                "ready_at": step.ready_at.isoformat(timespec="minutes") if step.ready_at else None,
                 "ready": step.ready.to_dict() if step.ready else None,
             }
             for step in each.steps
@@ -228,6 +235,12 @@ def _piece(each: PieceProgress) -> dict[str, Any]:
             "started_at": last.coat.started_at.isoformat(timespec="seconds"),
             "recoat": last.recoat.state,
             "recoat_words": last.recoat.words,
+            "recoat_opens": last.recoat.opens.to_dict() if last.recoat.opens else None,
+            "recoat_closes": last.recoat.closes.to_dict() if last.recoat.closes else None,
+            "recoat_reopens": last.recoat.reopens.to_dict() if last.recoat.reopens else None,
+            "pot_life": None
+            if last.pot_life is None
+            else {"share_used": last.pot_life.share_used, "ends": last.pot_life.ends.to_dict()},
             "flags": list(last.flags),
             "notes": list(last.notes),
             "stages": [
@@ -237,8 +250,10 @@ def _piece(each: PieceProgress) -> dict[str, Any]:
                     "percent_low": stage.percent_low,
                     "percent_high": stage.percent_high,
                     "probability": stage.probability,
+                    "ready_at": stage.ready_at.isoformat(timespec="minutes") if stage.ready_at else None,
                     "confirmed": stage.confirmed,
                     "limiting": stage.limiting,
+                    "checks": stage.checks,
                     "ready": stage.ready.to_dict(),
                 }
                 for stage in last.stages

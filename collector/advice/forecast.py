@@ -24,8 +24,11 @@ PATTERN_H: Final = 14 * 24.0
 LEAST_H: Final = 48.0
 """Of a log shorter than this no pattern is made."""
 
+LATELY_H: Final = 3.0
+"""Where the booth stands now is the mean of this long. [h]"""
+
 MEMORY_H: Final = 18.0
-"""A departure from the pattern is gone to a third after this long. Judgement, no source."""
+"""A departure from the pattern is down to a third after this long. Judgement, no source. [h]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,37 +62,40 @@ class Outlook:
     words: str
 
 
-def ahead_h() -> Reals:
-    """Hours from now at which the forecast is given: by the hour, by three and then by six hours."""
-    return np.concatenate([np.arange(0.0, 72.0), np.arange(72.0, 336.0, 3.0), np.arange(336.0, HORIZON_H + 1.0, 6.0)])
+def ahead_h(*also: float) -> Reals:
+    """Hours from now at which the forecast is given: by the hour, by three and then by six hours; and some others."""
+    steps = [np.arange(0.0, 72.0), np.arange(72.0, PATTERN_H, 3.0), np.arange(PATTERN_H, HORIZON_H + 1.0, 6.0)]
+    others = np.array([hours for hours in also if 0.0 <= hours <= HORIZON_H])
+    return np.unique(np.concatenate([*steps, others]))
 
 
 def outlook(log: Log, zone: ZoneInfo) -> Outlook:
-    """What a booth's log says of the days ahead."""
-    since = log.now_ms - PATTERN_H * HOUR_MS
-    recent = log.time_ms >= since
-    hours = local_hours(log.time_ms[recent], zone)
-    air = log.air_c[recent]
-    known = np.isfinite(air)
-    span = float(np.ptp(log.time_ms[recent][known])) / HOUR_MS if known.any() else 0.0
-    long_enough = span >= LEAST_H
+    """What a log says of the days ahead; how far it can be trusted is in ``words``."""
+    known = np.isfinite(log.air_c) & (log.time_ms >= log.now_ms - PATTERN_H * HOUR_MS)
+    times, widths = log.time_ms[known], log.width_h[known]
+    span = float(np.ptp(times)) / HOUR_MS if known.any() else 0.0
+    covered = float(widths.sum())
+    long_enough = span >= LEAST_H and covered >= LEAST_H / 2.0
     if not known.any():
         words = "No temperature was measured in the last fortnight: 20 °C, give or take 4 K, is assumed throughout."
     elif not long_enough:
         words = (
-            f"The log is {span:.0f} h long, too short for a daily pattern: the recent values are taken as they are, "
-            "with a wide spread."
+            f"The log of the last fortnight holds {covered:.0f} h, too little for a daily pattern: it is taken to stay "
+            "as it was lately, with a wide spread."
         )
     else:
-        words = f"The booth's own daily pattern of the last {span / 24.0:.0f} days, from where it stands now."
+        words = f"The booth's own daily pattern of the last {max(span / 24.0, 2.0):.0f} days, from where it stands now."
+    hours = local_hours(times, zone)
+    age_h = (log.now_ms - times) / HOUR_MS
+
+    def swing(values: Reals, *, usual: float, wide: float, least: float) -> Swing:
+        return _swing(hours, age_h, widths, values[known], long_enough, usual=usual, wide=wide, least=least)
+
+    speed = log.air_speed_m_s
     return Outlook(
-        air_c=_swing(hours, air, long_enough, usual=20.0, wide=3.0, least=0.3),
-        relative_humidity_pct=_swing(
-            hours, log.relative_humidity_pct[recent], long_enough, usual=50.0, wide=10.0, least=2.0
-        ),
-        air_speed_m_s=_swing(hours, log.air_speed_m_s[recent], long_enough, usual=0.15, wide=0.1, least=0.0)
-        if np.isfinite(log.air_speed_m_s[recent]).any()
-        else None,
+        air_c=swing(log.air_c, usual=20.0, wide=3.0, least=0.3),
+        relative_humidity_pct=swing(log.relative_humidity_pct, usual=50.0, wide=10.0, least=2.0),
+        air_speed_m_s=swing(speed, usual=0.15, wide=0.1, least=0.0) if np.isfinite(speed[known]).any() else None,
         words=words,
     )
 
@@ -124,22 +130,35 @@ def local_hours(time_ms: npt.NDArray[np.int64], zone: ZoneInfo) -> npt.NDArray[n
 
 
 def _swing(
-    hours: npt.NDArray[np.intp], values: Reals, long_enough: bool, *, usual: float, wide: float, least: float
+    hours: npt.NDArray[np.intp],
+    age_h: Reals,
+    widths: Reals,
+    values: Reals,
+    long_enough: bool,
+    *,
+    usual: float,
+    wide: float,
+    least: float,
 ) -> Swing:
     known = np.isfinite(values)
     if not known.any():
         return Swing(by_hour=np.full(24, usual), departure=0.0, strays_sd=wide, unsure_sd=wide)
-    hours, values = hours[known], values[known]
+    hours, age_h, widths, values = hours[known], age_h[known], widths[known], values[known]
+    lately = age_h <= max(LATELY_H, float(age_h.min()))
     if not long_enough:
-        return Swing(by_hour=np.full(24, values[-24:].mean()), departure=0.0, strays_sd=wide, unsure_sd=wide)
-    counts = np.bincount(hours, minlength=24)
-    means = np.bincount(hours, values, minlength=24) / np.maximum(counts, 1)
-    by_hour = np.where(counts > 0, means, values.mean())
+        flat = float(np.average(values[lately], weights=widths[lately]))
+        return Swing(by_hour=np.full(24, flat), departure=0.0, strays_sd=wide, unsure_sd=wide)
+    weight = np.bincount(hours, widths, minlength=24)
+    sums = np.bincount(hours, widths * values, minlength=24)
+    mean = float(np.average(values, weights=widths))
+    by_hour = np.where(weight > 0, sums / np.where(weight > 0, weight, 1.0), mean)
     away = values - by_hour[hours]
-    strays = max(float(away.std()), least)
+    strays = max(float(np.sqrt(np.average(away**2, weights=widths))), least)
+    # A log that stops says less and less of where the booth stands now.
+    fading = float(np.exp(-age_h.min() / MEMORY_H))
     return Swing(
         by_hour=by_hour,
-        departure=float(away[-3:].mean()),
+        departure=fading * float(np.average(away[lately], weights=widths[lately])),
         strays_sd=strays,
-        unsure_sd=strays * float(np.sqrt(min(2.0 * MEMORY_H / values.size, 1.0))),
+        unsure_sd=strays * float(np.sqrt(min(2.0 * MEMORY_H / float(widths.sum()), 1.0))),
     )

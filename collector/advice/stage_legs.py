@@ -10,14 +10,29 @@ from typing import Final
 import numpy as np
 
 from collector.advice.coat_history import Reals
-from collector.advice.surroundings import Surroundings, normals
+from collector.advice.surroundings import COLDEST_C, DAMPEST_PCT, DRIEST_PCT, HOTTEST_C, Surroundings, normals
 from collector.physics.age_curve import AgeCurve, age_curve
-from collector.physics.drying_drivers import DRIVERS, DriverParameters, SheetConditions, climate_rate, film_factor
+from collector.physics.drying_drivers import (
+    DRIVERS,
+    WATER_EVAPORATION,
+    DriverParameters,
+    SheetConditions,
+    air_factor,
+    climate_rate,
+    film_factor,
+    water_evaporation_rate,
+)
 from collector.records.model import Coat, StageTime
 from collector.reference import drivers
 
 UNKNOWN_FILM_LOG_SD: Final = 0.25
 """Of a film nobody measured. Judgement: a careful hand repeats a film within a quarter."""
+
+_COOLING: Final = np.linspace(0.0, 1.0, 5)
+_AIR_C: Final = np.arange(COLDEST_C, HOTTEST_C + 1.0)
+_DAMP: Final = np.linspace(DRIEST_PCT, DAMPEST_PCT, 41)
+
+HALVINGS: Final = 24
 
 LEAST_H: Final = 0.02
 """A stage time below about a minute is taken as this. [h]"""
@@ -89,10 +104,34 @@ def parameters(driver: str, chemistry: str, energy_kj_mol: Reals | None, *, typi
 
 def curve(driven: DriverParameters, around: Surroundings, sheet: SheetConditions) -> AgeCurve:
     """Age of a driver over a coat's surroundings, at a sheet's conditions."""
-    return age_curve(
-        around.time_h,
-        climate_rate(driven, around.air_c, around.relative_humidity_pct, around.air_speed_m_s, sheet),
-    )
+    if driven.driver == WATER_EVAPORATION and around.air_c.ndim > 1:
+        rate = _water_rate(driven, around, sheet)
+    else:
+        rate = climate_rate(driven, around.air_c, around.relative_humidity_pct, around.air_speed_m_s, sheet)
+    return age_curve(around.time_h, rate)
+
+
+def _water_rate(driven: DriverParameters, around: Surroundings, sheet: SheetConditions) -> Reals:
+    """As :func:`climate_rate`, from a table: a wet bulb for every draw and hour would take seconds."""
+    table = _water_table(sheet)
+    cooling = np.clip(np.asarray(driven.self_cooling), 0.0, 1.0) * (_COOLING.size - 1)
+    below = np.minimum(cooling.astype(np.intp), _COOLING.size - 2)
+    share = (cooling - below)[:, np.newaxis, np.newaxis]
+    of_draw = table[below] * (1.0 - share) + table[below + 1] * share
+    x = np.clip((around.air_c - _AIR_C[0]) / (_AIR_C[1] - _AIR_C[0]), 0.0, _AIR_C.size - 1.001)
+    y = np.clip((around.relative_humidity_pct - _DAMP[0]) / (_DAMP[1] - _DAMP[0]), 0.0, _DAMP.size - 1.001)
+    i, j = x.astype(np.intp), y.astype(np.intp)
+    x, y, row = x - i, y - j, np.arange(of_draw.shape[0])[:, np.newaxis]
+    lower = of_draw[row, i, j] * (1.0 - y) + of_draw[row, i, j + 1] * y
+    upper = of_draw[row, i + 1, j] * (1.0 - y) + of_draw[row, i + 1, j + 1] * y
+    exponent = np.asarray(driven.air_exponent)[:, np.newaxis]
+    return np.asarray((lower * (1.0 - x) + upper * x) * air_factor(around.air_speed_m_s, sheet, air_exponent=exponent))
+
+
+@cache
+def _water_table(sheet: SheetConditions) -> Reals:
+    cooling = _COOLING[:, np.newaxis, np.newaxis]
+    return np.asarray(water_evaporation_rate(_AIR_C[:, np.newaxis], _DAMP, sheet, self_cooling=cooling))
 
 
 def dry_film(coat: Coat, usual_wet_um: float, z: Reals) -> tuple[Reals, str]:
@@ -124,7 +163,9 @@ def scale(part: Part, driven: DriverParameters, dry_film_um: Reals, sheet: Sheet
 
 
 def stage_hours(start_h: Reals, at_h: Reals, legs: Sequence[tuple[AgeCurve, Reals]]) -> Reals:
-    """Stage time at a sheet's conditions with which a stage that began at a time would be reached just at another. [h]
+    """Stage time at a sheet's conditions with which a stage that began at a time is reached just at another. [h]
+
+    A coat whose stage takes less is past it by then, one whose stage takes longer is not: this is what a check tells.
 
     Parameters
     ----------
@@ -136,14 +177,14 @@ def stage_hours(start_h: Reals, at_h: Reals, legs: Sequence[tuple[AgeCurve, Real
     gained = [np.maximum(each.at(at_h) - each.at(start_h), 0.0) / needs for each, needs in legs]
     if len(legs) == 1:
         return np.asarray(gained[0])
-    # Two legs: a stage time is too long when it is not reached in time. Between none and the least leg alone, halve.
-    low, high = np.zeros(gained[0].shape), np.minimum.reduce(gained)
-    for _ in range(30):
+    # The first leg ends somewhere between start and then; the later it ends, the longer the stage it belongs to and
+    # the less is left for the second.
+    (first, first_needs), (second, second_needs) = legs
+    shape = np.broadcast_shapes(np.shape(gained[0]), np.shape(gained[1]))
+    low, high = np.broadcast_to(start_h, shape), np.broadcast_to(np.maximum(at_h, start_h), shape)
+    begun, over = first.at(low), second.at(high)
+    for _ in range(HALVINGS):
         middle = 0.5 * (low + high)
-        when = np.broadcast_to(start_h, middle.shape)
-        for each, needs in legs:
-            begun = each.at(when)
-            when = each.reached_h(begun + middle * needs)
-        late = when > at_h
+        late = (first.at(middle) - begun) / first_needs > (over - second.at(middle)) / second_needs
         low, high = np.where(late, low, middle), np.where(late, middle, high)
-    return np.asarray(0.5 * (low + high))
+    return np.asarray((over - second.at(0.5 * (low + high))) / second_needs)

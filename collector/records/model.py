@@ -375,6 +375,52 @@ class SolventUse:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PiecePlace:
+    """A piece moved: from then on it stands in another booth, or where a person says how warm it is.
+
+    Attributes
+    ----------
+    piece_id : int
+    at : datetime
+        When it was moved.
+    place : str
+        Where to, in the shop's own words.
+    booth : str
+        Booth whose readings count from then; empty where a person says the climate.
+    node : str
+        The one node of that booth whose readings count; empty for all.
+    air_c, relative_humidity_pct : float, optional
+        The climate there, as typed; the temperature is needed where no booth is named. [°C], [%]
+    """
+
+    piece_id: int
+    at: datetime
+    place: str
+    booth: str = ""
+    node: str = ""
+    air_c: float | None = None
+    relative_humidity_pct: float | None = None
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("at", self.at)
+        _named("place", self.place)
+        for label, value in (("booth", self.booth), ("node", self.node)):
+            if value != "":
+                _named(label, value)
+        _within("air_c", self.air_c, -20, 50)
+        _within("relative_humidity_pct", self.relative_humidity_pct, 1, 99)
+        _text("note", self.note)
+        if not self.booth and self.air_c is None:
+            raise RecordError("air_c is missing; expected the temperature of the place, or a booth with readings")
+        if self.booth and not (self.air_c is None and self.relative_humidity_pct is None):
+            raise RecordError(f"booth {self.booth!r} and a typed climate; expected one of them")
+        if self.node and not self.booth:
+            raise RecordError(f"node {self.node!r} without a booth; expected the booth it stands in")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class BoothSetup:
     """What stands in a booth: a node's button starts coats on this piece, its lamp answers for this material."""
 

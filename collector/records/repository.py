@@ -20,7 +20,18 @@ from collector.records import documents, rows
 from collector.records.alerts import AlertBook
 from collector.records.connections import connect, session_on, writer_of
 from collector.records.migrations.runner import bring_up_to_date
-from collector.records.model import AuditEntry, BoothSetup, Check, Coat, Material, Mix, Outcome, Piece, SolventUse
+from collector.records.model import (
+    AuditEntry,
+    BoothSetup,
+    Check,
+    Coat,
+    Material,
+    Mix,
+    Outcome,
+    Piece,
+    PiecePlace,
+    SolventUse,
+)
 from collector.records.rows import (
     by_name,
     change,
@@ -50,6 +61,7 @@ from collector.records.tables import (
     MaterialVersionRow,
     MixRow,
     OutcomeRow,
+    PiecePlaceRow,
     PieceRow,
     PressRow,
     SolventUseRow,
@@ -206,6 +218,32 @@ class Records:
             change(session, row, "piece", "edit", changes, f"there is a piece {piece.name!r} already")
             return piece
 
+    def move_piece(self, place: PiecePlace) -> PiecePlace:
+        """Store where a piece was moved to; it stays there until the next move or the next coat."""
+        with self._writing() as session:
+            live(session, PieceRow, "piece", place.piece_id)
+            row = PiecePlaceRow(**columns_of(place))
+            insert(session, row, "piece_place", "this move exists already", "move")
+            return replace(place, id=row.id)
+
+    def edit_place(self, place: PiecePlace) -> PiecePlace:
+        """Store a corrected move."""
+        with self._writing() as session:
+            row = live(session, PiecePlaceRow, "piece_place", place.id, lock=True)
+            if place.piece_id != row.piece_id:
+                live(session, PieceRow, "piece", place.piece_id)
+            change(session, row, "piece_place", "edit", columns_of(place))
+            return place
+
+    def places(self, piece_id: int | None = None) -> list[PiecePlace]:
+        """Moves of a piece, or of all, oldest first."""
+        query = select(PiecePlaceRow).where(PiecePlaceRow.deleted_at.is_(None))
+        if piece_id is not None:
+            query = query.where(PiecePlaceRow.piece_id == piece_id)
+        with self._reading() as session:
+            found = session.scalars(query.order_by(PiecePlaceRow.at, PiecePlaceRow.id))
+            return [PiecePlace(**fields_of(row, PiecePlace)) for row in found]
+
     # Coats
 
     def start_coat(self, piece_id: int, mix_id: int, booth: str, started_at: datetime, **details: Any) -> Coat:
@@ -361,14 +399,15 @@ class Records:
             insert(session, row, "check", "this check exists already")
             return replace(check, id=row.id)
 
-    def checks(self, coat_id: int) -> list[Check]:
-        """Checks of a coat, oldest first."""
+    def checks(self, coat_id: int | None = None) -> list[Check]:
+        """Checks of a coat, oldest first; without one, of every coat that is not deleted."""
+        query = select(CheckRow).where(CheckRow.deleted_at.is_(None))
+        if coat_id is None:
+            query = query.join(CoatRow, CoatRow.id == CheckRow.coat_id).where(CoatRow.deleted_at.is_(None))
+        else:
+            query = query.where(CheckRow.coat_id == coat_id)
         with self._reading() as session:
-            found = session.scalars(
-                select(CheckRow)
-                .where(CheckRow.coat_id == coat_id, CheckRow.deleted_at.is_(None))
-                .order_by(CheckRow.at, CheckRow.id)
-            )
+            found = session.scalars(query.order_by(CheckRow.at, CheckRow.id))
             return [Check(**fields_of(row, Check)) for row in found]
 
     def add_outcome(self, outcome: Outcome) -> Outcome:
@@ -417,7 +456,7 @@ class Records:
         Parameters
         ----------
         kind : str
-            ``material``, ``mix``, ``piece``, ``coat``, ``check``, ``outcome`` or ``solvent_use``.
+            ``material``, ``mix``, ``piece``, ``piece_place``, ``coat``, ``check``, ``outcome`` or ``solvent_use``.
         """
         with self._writing() as session:
             row = live(session, table_of(kind), kind, record_id, lock=True)

@@ -24,6 +24,7 @@ from collector.records.tables import (
     MaterialVersionRow,
     MixRow,
     OutcomeRow,
+    PiecePlaceRow,
     PieceRow,
     Row,
     SolventUseRow,
@@ -38,6 +39,7 @@ KINDS: Final[dict[str, type[Row]]] = {
     "check": CheckRow,
     "outcome": OutcomeRow,
     "solvent_use": SolventUseRow,
+    "piece_place": PiecePlaceRow,
 }
 _R = TypeVar("_R", bound=Row)
 

@@ -145,6 +145,20 @@ class OutcomeRow(Row):
     note: Mapped[str]
 
 
+class PiecePlaceRow(Row):
+    """Where a piece was moved to."""
+
+    __tablename__ = "piece_place"
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    at: Mapped[datetime]
+    place: Mapped[str]
+    booth: Mapped[str]
+    node: Mapped[str]
+    air_c: Mapped[float | None]
+    relative_humidity_pct: Mapped[float | None]
+    note: Mapped[str]
+
+
 class SolventUseRow(Row):
     """Solvent gone beside the coats."""
 
