@@ -30,6 +30,7 @@ from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.advice.ledger import Ledger
 from collector.advice.readiness import Readiness, assess, gather
+from collector.advice.shop_learning import ShopLearning, shop_learning
 from collector.advice.spray_vapour import PredictedVapour, predicted_vapour
 from collector.advice.ways_out import WayOut
 from collector.advice.wet_coat import last_coat, mix_in_use
@@ -136,6 +137,12 @@ def rack(plan: str = "") -> Rack:
     """How far every piece in hand has come, with the shop heated as a plan says, or as it usually is."""
     with _readings() as store:
         return progress.rack(store, records(), settings(), _ms(datetime.now(UTC)), plan or None)
+
+
+def learned() -> ShopLearning:
+    """What the checks of the shop tell of stage times."""
+    with _readings() as store:
+        return shop_learning(store, records(), settings(), _ms(datetime.now(UTC)))
 
 
 def margin_limit_k(material: Material) -> float:

@@ -18,6 +18,7 @@ from collector.records.model import (
     Mix,
     Outcome,
     Piece,
+    PiecePlace,
 )
 from dashboard import data, words
 
@@ -150,6 +151,37 @@ def piece() -> None:
             )
             say_done(f"Piece added: {added.name}.", data.last_change("piece", added.id))
             st.query_params["piece"] = str(added.id)
+            st.rerun()
+
+
+TYPED: Final = "No booth: as typed below"
+
+
+@words.plainly
+def move(piece: Piece) -> None:
+    """Tell where a piece stands from now on: in a booth, or where a person says how warm it is."""
+    units = data.units()
+    with st.form(f"move-{piece.id}", border=False):
+        place = st.text_input("Moved to", placeholder="e.g. heated room", max_chars=120, key=f"place-{piece.id}")
+        booth = st.selectbox("Readings of", [TYPED, *data.booths()], key=f"place-booth-{piece.id}")
+        one, two = st.columns(2)
+        warm = one.number_input(
+            f"Warmth there, {units.temperature_unit}", value=None, step=1.0, format="%.0f", key=f"place-warm-{piece.id}"
+        )
+        damp = two.number_input("Humidity, % RH", 1, 99, None, placeholder="if known", key=f"place-damp-{piece.id}")
+        if st.form_submit_button("Move it", type="primary", width="stretch"):
+            typed = booth == TYPED
+            moved = data.move_piece(
+                PiecePlace(
+                    piece_id=piece.id,
+                    at=data.now(),
+                    place=place.strip() or ("elsewhere" if typed else booth),
+                    booth="" if typed else booth,
+                    air_c=units.celsius(warm) if typed and warm is not None else None,
+                    relative_humidity_pct=float(damp) if typed and damp is not None else None,
+                )
+            )
+            say_done(f"{piece.name} moved: {words.place(moved, units)}.", data.last_change("piece_place", moved.id))
             st.rerun()
 
 

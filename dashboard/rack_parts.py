@@ -56,9 +56,11 @@ SHEET: Final = """
 .tf-track .band{top:.14rem;bottom:.14rem;min-width:4px;border:2px solid currentColor;border-radius:3px;
  background:repeating-linear-gradient(90deg,transparent 0 3px,color-mix(in srgb,currentColor 34%,transparent) 3px 5px)}
 .tf-track .half{width:4px;margin-left:-2px;background:currentColor;top:-.06rem;bottom:-.06rem}
-.tf-track .able,.tf-track .ending,.tf-track .shut{top:.14rem;bottom:.14rem}
+.tf-track .able,.tf-track .ending,.tf-track .shut,.tf-track .scuff{top:.14rem;bottom:.14rem}
 .tf-track .able{background:#12805E;border-radius:3px}
 .tf-track .ending{background:repeating-linear-gradient(135deg,#F2B632 0 4px,#6B4A00 4px 7px);min-width:5px}
+.tf-track .scuff{border:2px solid #12805E;border-radius:3px;
+ background:repeating-linear-gradient(45deg,transparent 0 4px,#12805E 4px 6px)}
 .tf-track .shut{border:2px dashed #C02A41;border-radius:3px}
 .tf-track .now{width:3px;margin-left:-1.5px;top:-.1rem;bottom:-.1rem;background:#0072B2}
 .tf-time.dark .now{background:#63B8EC}
@@ -97,17 +99,25 @@ def group(name: str, count: int, quiet: str = "") -> str:
     )
 
 
-def card(each: PieceProgress, zone: ZoneInfo, now: datetime, *, dark: bool = False) -> str:
-    """One piece: what can be done next, how sure that is, what to mind, and how the rest lies in time."""
+def card(each: PieceProgress, zone: ZoneInfo, now: datetime, *, place: str = "", dark: bool = False) -> str:
+    """One piece: what can be done next, how sure that is, what to mind, and how the rest lies in time.
+
+    ``place`` is where it was moved to, if it was.
+    """
     blocks = [_head(each, zone, now), _next(each, zone, now, dark=dark)]
     last = each.last
+    if place:
+        blocks.append(f'<div class="plain">Stands in: <b>{tiles._text(place)}</b></div>')
     if last is not None:
         found = rack_words.window(last, zone, now)
         if found is not None:
             blocks.append(mark(*found))
-        if last.recoat.state in (cp.CLOSING, cp.CLOSED, cp.SCUFF_FIRST) and last.recoat.words:
+        if last.recoat.state in (cp.CLOSING, cp.CLOSED) and last.recoat.words:
             blocks.append(f'<div class="plain">{tiles._text(last.recoat.words)}</div>')
         blocks += [f'<div class="flag">▲ {tiles._text(text)}</div>' for text in last.flags]
+        used = rack_words.pot_life(last, zone, now)
+        if used:
+            blocks.append(f'<div class="plain">{tiles._text(used)}</div>')
         if not each.spraying:
             blocks.append(_holding(each, last))
             blocks.append(times(last, zone, now, dark=dark))
@@ -130,12 +140,12 @@ def times(last: CoatProgress, zone: ZoneInfo, now: datetime, *, dark: bool = Fal
 
     A recoat window that closes is a lane of its own. A step too far off for the scale is told in words alone.
     """
-    waiting = time_scale.pending(last)
+    waiting = time_scale.pending(last, now)
     scale = time_scale.of_coat(last, now)
     near = [stage for stage in waiting if stage.ready.p10 is not None and stage.ready.p10 <= scale.end]
     far = [stage for stage in waiting if stage not in near]
     lanes = [_lane(stage, scale, zone, now) for stage in near]
-    if last.recoat.closes is not None:
+    if last.recoat.closes is not None and last.recoat.state != cp.SCUFF_FIRST:
         lanes.insert(0, _window_lane(last.recoat, scale, zone, now))
     drawn = "".join(lanes) + _axis(scale, zone, now) if lanes else ""
     later = "".join(
@@ -181,7 +191,7 @@ def _next(each: PieceProgress, zone: ZoneInfo, now: datetime, *, dark: bool) -> 
         shape = _image(_DROP if kind == "spraying" else _RING.format(ink=ink), 34)
     sure = rack_words.certainty(each, now)
     stage = rack_words.stage_of(each.next, each.last)
-    half = rack_words.middle(each.next.ready, zone, now) if kind == "wait" else ""
+    half = rack_words.moment(each.next.ready.p50, zone, now) if kind == "wait" and each.next.ready else ""
     more = [
         sure,
         f"about {half}" if half else "",
@@ -211,11 +221,12 @@ def _lane(stage: StageProgress, scale: Scale, zone: ZoneInfo, now: datetime) -> 
 
 
 def _window_lane(recoat: RecoatState, scale: Scale, zone: ZoneInfo, now: datetime) -> str:
-    """The recoat window: open from its median opening, hatched over the time in which it closes, dashed where shut."""
+    """The recoat window: filled from its median opening, hatched over the time in which it closes, dashed where shut,
+    and outlined once it takes a coat again after scuffing."""
     closes = recoat.closes
     if closes is None or closes.p10 is None:
         return _drawn("window", "recoat window", "closes beyond the forecast", "", scale, now)
-    said = f"closes {rack_words.lane_time(closes, zone, now)}"
+    said = rack_words.closing(closes, zone, now)
     opens = recoat.opens.p50 if recoat.opens else None
     made = ""
     if opens is not None and opens < min(closes.p10, scale.end):
@@ -229,7 +240,7 @@ def _window_lane(recoat: RecoatState, scale: Scale, zone: ZoneInfo, now: datetim
     elif again is None and shut < scale.end:
         made += _span("shut", shut, scale.end, scale)
     if again is not None and scale.covers(again):
-        made += _span("able", again, scale.end, scale)
+        made += _span("scuff", again, scale.end, scale)
     return _drawn("window", "recoat window", said, made, scale, now)
 
 

@@ -53,8 +53,14 @@ ORDER: Final = tuple(cp.STEPS.values())
 SURE: Final = 0.95
 """From this probability a step is called almost certain."""
 
-DECISION: Final = 0.8
-"""A stage counts as reached, for choosing what to ask about, from this probability."""
+ASKED_FOR: Final[Mapping[str, str]] = {
+    **STAGES,
+    "dry_to_recoat": "Recoat",
+    "tape_ready": "Tape",
+    "sand_ready": "Level-sand",
+    "buff_ready": "Buff",
+}
+"""Stages as a check offers them, short enough for three in a card."""
 
 MIDDLE: Final = "8 times in 10"
 
@@ -62,8 +68,10 @@ MIDDLE: Final = "8 times in 10"
 def headline(each: PieceProgress, zone: ZoneInfo, now: datetime) -> str:
     """The next step with its time, as large as the card allows: "Recoat now", "Tape today 15:00 – 19:00"."""
     step = each.next
-    if each.spraying or step.word == "end coat":
+    if each.spraying:
         return "Being sprayed"
+    if step.word == "end coat":
+        return "Never ended: put it right"
     ready = ready_now(each)
     if ready:
         done = [_doing(one, each.last) for one in ready]
@@ -175,10 +183,16 @@ def window(last: CoatProgress, zone: ZoneInfo, now: datetime) -> tuple[str, str]
         opens = "" if again is None or again.p50 is None else f", opens again {interval(again, zone, now)}"
         return "hold", f"Recoat window closed{opens}"
     if state == cp.SCUFF_FIRST:
-        return "marginal", "Scuff before recoating"
+        return "marginal", last.recoat.words or "Scuff before recoating"
     if state == cp.OPEN and closes is not None and closes.p50 is not None:
         return "go", f"Recoat window open, closes {interval(closes, zone, now)}"
     return None
+
+
+def closing(closes: Moment, zone: ZoneInfo, now: datetime) -> str:
+    """When a window closes, or since when it is closed."""
+    done = closes.p90 is not None and closes.p90 <= now
+    return f"{'closed' if done else 'closes'} {lane_time(closes, zone, now)}"
 
 
 def _left(closes: Moment | None, now: datetime) -> str:
@@ -207,7 +221,7 @@ def interval(moment: Moment, zone: ZoneInfo, now: datetime) -> str:
     if high is None:
         return f"from {day(low, zone, now)} {low.astimezone(zone):%H:%M} on"
     if high <= now:
-        return f"since {day(high, zone, now)} {high.astimezone(zone):%H:%M}"
+        return f"since {_past(high, zone, now)}"
     if high - max(low, now) >= timedelta(hours=60):
         end = _date(high, zone)
         return f"by {end}" if low <= now else f"{_date(low, zone, with_month=False)} – {end}"
@@ -229,13 +243,21 @@ def lane_time(moment: Moment, zone: ZoneInfo, now: datetime) -> str:
     return text.replace("tomorrow", f"{now.astimezone(zone) + timedelta(days=1):%a}")
 
 
-def middle(moment: Moment | None, zone: ZoneInfo, now: datetime) -> str:
-    """The median as a moment."""
-    if moment is None or moment.p50 is None or moment.p50 <= now:
+def moment(at: datetime | None, zone: ZoneInfo, now: datetime) -> str:
+    """A forecast moment, as finely as it is known; empty for one that is past or not known."""
+    if at is None or at <= now:
         return ""
-    far = moment.p50 - now > timedelta(hours=60)
-    at = moment.p50 if far else _up(moment.p50, timedelta(minutes=5))
+    far = at - now > timedelta(hours=60)
+    at = at if far else _up(at, timedelta(minutes=5))
     return _date(at, zone) if far else f"{day(at, zone, now)} {at.astimezone(zone):%H:%M}"
+
+
+def pot_life(last: CoatProgress, zone: ZoneInfo, now: datetime) -> str:
+    """How long the mix can still be sprayed."""
+    found = last.pot_life
+    if found is None:
+        return ""
+    return f"Pot life {percent(found.share_used)} used, ends {interval(found.ends, zone, now)}"
 
 
 def day(moment: datetime, zone: ZoneInfo, now: datetime) -> str:
@@ -247,12 +269,15 @@ def day(moment: datetime, zone: ZoneInfo, now: datetime) -> str:
     return f"{there:%a}" if 0 < (there - today).days < 6 else f"{there:%a} {there.day} {there:%b}"
 
 
-def to_ask(last: CoatProgress) -> list[str]:
-    """Stages a check may ask about, nearest to being decided first; steps to take before any other."""
+def to_ask(last: CoatProgress, decision: float) -> list[str]:
+    """Stages a check may ask about, nearest to being decided first; steps to take before any other.
+
+    ``decision`` is the probability from which the shop takes a stage as reached.
+    """
     open_stages = [stage for stage in last.stages if stage.confirmed is not True]
 
     def order(stage: StageProgress) -> tuple[bool, float]:
-        return stage.stage not in cp.STEPS or stage.probability < 0.1, abs(stage.probability - DECISION)
+        return stage.stage not in cp.STEPS or stage.probability < 0.1, abs(stage.probability - decision)
 
     return [stage.stage for stage in sorted(open_stages or last.stages, key=order)] or ["tack_free"]
 
@@ -278,8 +303,8 @@ def spoken(last: CoatProgress, zone: ZoneInfo, now: datetime) -> str:
     told = []
     for stage in last.stages:
         if stage.stage in cp.STEPS:
-            middle_of = middle(stage.ready, zone, now)
-            half = f", as likely as not by {middle_of}" if middle_of else ""
+            middle = moment(stage.ready.p50, zone, now)
+            half = f", as likely as not by {middle}" if middle else ""
             told.append(
                 f"{STAGES[stage.stage]}: {percent(stage.probability)} now; {interval(stage.ready, zone, now)}{half}"
             )
@@ -289,8 +314,15 @@ def spoken(last: CoatProgress, zone: ZoneInfo, now: datetime) -> str:
 
 def _doing(step: NextStep, last: CoatProgress | None) -> str:
     if step.word == "recoat" and last is not None and last.recoat.state == cp.SCUFF_FIRST:
-        return "Scuff, recoat"
+        return "Scuff & recoat"
     return DOING.get(step.word, step.word)
+
+
+def _past(at: datetime, zone: ZoneInfo, now: datetime) -> str:
+    if now - at >= timedelta(hours=60):
+        return _date(at, zone)
+    at = _down(at, timedelta(minutes=5))
+    return f"{day(at, zone, now)} {at.astimezone(zone):%H:%M}"
 
 
 def _date(moment: datetime, zone: ZoneInfo, *, with_month: bool = True) -> str:

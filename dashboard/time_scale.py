@@ -49,18 +49,21 @@ def of_coat(coat: CoatProgress, now: datetime) -> Scale:
     return Scale(start, start + 1.04 * (reach - start))
 
 
-def pending(coat: CoatProgress) -> list[StageProgress]:
+def pending(coat: CoatProgress, now: datetime) -> list[StageProgress]:
     """Steps that are still to come, the soonest first; one that is all but sure is not waited for any more."""
     found = [
         stage
         for stage in coat.stages
-        if stage.stage in cp.STEPS and stage.confirmed is not True and stage.probability < ALL_BUT_SURE
+        if stage.stage in cp.STEPS
+        and stage.confirmed is not True
+        and stage.probability < ALL_BUT_SURE
+        and (stage.ready.p90 is None or stage.ready.p90 > now)
     ]
     return sorted(found, key=lambda stage: stage.ready.p50 or stage.ready.p10 or FAR)
 
 
 def _ends(coat: CoatProgress, now: datetime) -> list[datetime]:
-    moments = [stage.ready for stage in pending(coat)]
+    moments = [stage.ready for stage in pending(coat, now)]
     moments += [one for one in (coat.recoat.closes, coat.recoat.reopens) if one is not None]
     found = [one.p90 or one.p50 or one.p10 for one in moments]
     return [end for end in found if end is not None and end > now]
@@ -75,7 +78,7 @@ def marks(scale: Scale, zone: ZoneInfo, *, most: int = 4) -> list[tuple[float, s
     step = next((one for one in STEPS_H if hours / one <= most), STEPS_H[-1])
     if step >= 24:
         found = _midnights(scale, zone, round(step / 24))
-        return [(scale.at(moment), _date(moment, zone)) for moment in found]
+        return [(scale.at(moment), _date(moment, zone, step >= 168)) for moment in found]
     return [(scale.at(moment), f"{moment.astimezone(zone):%H:%M}") for moment in _hours(scale, zone, step)]
 
 
@@ -102,6 +105,6 @@ def _hours(scale: Scale, zone: ZoneInfo, step_h: float) -> list[datetime]:
     return found
 
 
-def _date(moment: datetime, zone: ZoneInfo) -> str:
+def _date(moment: datetime, zone: ZoneInfo, by_month: bool) -> str:
     there = moment.astimezone(zone)
-    return f"{there:%a} {there.day}"
+    return f"{there.day} {there:%b}" if by_month else f"{there:%a} {there.day}"

@@ -10,6 +10,7 @@ from html import escape
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from collector.advice import coat_progress as cp
 from collector.advice.coat_progress import CoatProgress, Moment, PieceProgress, RecoatState
 from dashboard import rack_words, tiles, time_scale
 from dashboard.rack_parts import LANES
@@ -55,6 +56,8 @@ SHEET: Final = """
 .tf-week .sub .half{width:4px;margin-left:-2px;background:currentColor;top:.86rem;height:.9rem}
 .tf-week .able{background:#12805E;border-radius:3px}
 .tf-week .ending{background:repeating-linear-gradient(135deg,#F2B632 0 4px,#6B4A00 4px 7px);min-width:6px}
+.tf-week .scuff,.tf-key .scuff{border:2px solid #12805E;border-radius:3px;
+ background:repeating-linear-gradient(45deg,transparent 0 4px,#12805E 4px 6px)}
 .tf-week .shut{border:2px dashed #C02A41;border-radius:3px}
 .tf-key{display:flex;flex-wrap:wrap;gap:.2rem 1.3rem;font-size:.9rem;align-items:center}
 .tf-key span{display:inline-flex;gap:.4rem;align-items:center}
@@ -93,6 +96,7 @@ def key(*, dark: bool = False) -> str:
         ("able", "recoat window open"),
         ("ending", "closing"),
         ("shut", "closed"),
+        ("scuff", "open after scuffing"),
         ("line now", "now"),
         ("line due", "due"),
     )
@@ -150,7 +154,7 @@ def _steps(last: CoatProgress, scale: Scale, zone: ZoneInfo, now: datetime) -> l
     """Steps still to come; those of one interval are drawn once."""
     together: dict[tuple[datetime | None, ...], list[str]] = {}
     moments: dict[tuple[datetime | None, ...], Moment] = {}
-    for stage in time_scale.pending(last):
+    for stage in time_scale.pending(last, now):
         ready = stage.ready
         same = tuple(
             None if one is None else one.replace(minute=0, second=0, microsecond=0)
@@ -177,7 +181,7 @@ def _steps(last: CoatProgress, scale: Scale, zone: ZoneInfo, now: datetime) -> l
 def _window(recoat: RecoatState, scale: Scale, zone: ZoneInfo, now: datetime) -> list[Item]:
     """A recoat window that closes within the week, from its opening on."""
     closes = recoat.closes
-    if closes is None or closes.p10 is None or closes.p10 > scale.end:
+    if closes is None or closes.p10 is None or closes.p10 > scale.end or recoat.state == cp.SCUFF_FIRST:
         return []
     opens = recoat.opens.p50 if recoat.opens else None
     again = recoat.reopens.p50 if recoat.reopens else None
@@ -185,10 +189,10 @@ def _window(recoat: RecoatState, scale: Scale, zone: ZoneInfo, now: datetime) ->
     left = scale.at(opens) if opens is not None else scale.at(closes.p10)
     ends = scale.at(closes.p10), scale.at(shut), 100.0 if again is None else scale.at(max(again, shut))
     drawn = _bar("able", left, ends[0]) + _bar("ending", ends[0], ends[1]) + _bar("shut", ends[1], ends[2])
-    drawn += _bar("able", ends[2], 100.0) if again is not None else ""
+    drawn += _bar("scuff", ends[2], 100.0) if again is not None else ""
     if not drawn:
         return []
-    return [_item(drawn, f"window closes {rack_words.lane_time(closes, zone, now)}", left, 100.0)]
+    return [_item(drawn, f"window {rack_words.closing(closes, zone, now)}", left, 100.0)]
 
 
 def _bar(css: str, left: float, right: float) -> str:

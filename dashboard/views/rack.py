@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from typing import Final
 
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
-from collector.advice.coat_progress import PieceProgress, Rack
+from collector.advice.coat_progress import STEPS, CoatProgress, PieceProgress, Rack
+from collector.advice.shop_learning import subject_of
 from collector.errors import NotFound, TackfreeError
-from collector.records.model import ROLES, STAGES, Coat
+from collector.records.model import ROLES, STAGES
 from dashboard import data, forms, rack_parts, rack_words, tiles, words
 from dashboard.choosing import from_address
 
@@ -18,6 +20,7 @@ CHIPS: Final = {EVERYTHING: "", "Clear": "clear", "Colour": "colour", "Crackle":
 SHOWN_FULLY: Final = ("now", "today")
 # A bare string in a page's file would be shown on the page, so these say what they are here.
 PAGE: Final = 24  # cards drawn at once in a group; more on asking
+INFLUENCES: Final = 5  # checks listed with what each did to an estimate
 ASKED: Final = 3  # stages a check offers at once
 
 
@@ -154,65 +157,129 @@ def _more(when: str) -> None:
 @words.plainly
 def card(each: PieceProgress, rack: Rack) -> None:
     """One piece, and what a finger can do with it."""
-    piece, last = each.piece, each.last
+    piece = each.piece
     with st.container(border=True, key=f"rack-card-{piece.id}"):
-        st.html(rack_parts.card(each, data.zone(), rack.at, dark=st.context.theme.type == "dark"))
-        if last is not None and st.session_state.get(f"asking-{last.coat.id}"):
-            _ask(each)
-            return
-        if last is None:
-            if st.button("Start coat", key=f"start-{piece.id}", width="stretch"):
-                st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
-            return
-        one, two, three = st.columns(3, gap="small")
-        if each.spraying:
-            if one.button("End coat", key=f"end-{piece.id}", type="primary", width="stretch"):
-                ended = data.end_coat(piece.id)
-                forms.say_done(f"Coat ended on {piece.name}.", data.last_change("coat", ended.id))
-                st.rerun()
+        moved = data.places().get(piece.id)
+        place = words.place(moved, data.units()) if moved else ""
+        st.html(rack_parts.card(each, data.zone(), rack.at, place=place, dark=st.context.theme.type == "dark"))
+        asked = st.session_state.get(f"turned-{piece.id}", "")
+        if asked == "check" and each.last is not None:
+            _check(each)
+        elif asked == "more":
+            _more_of(each)
         else:
-            one.button("Check", key=f"check-{piece.id}", width="stretch", on_click=_asking, args=(last.coat, True))
-        if not each.spraying and two.button("Start coat", key=f"start-{piece.id}", width="stretch"):
-            st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
-        with three.popover("More", width="stretch", key=f"more-of-{piece.id}", on_change="rerun") as more:
-            if more.open:
-                _more_of(each)
+            _buttons(each)
 
 
-def _asking(coat: Coat, on: bool) -> None:
-    st.session_state[f"asking-{coat.id}"] = on
+def _turn(piece_id: int, to: str) -> None:
+    """Put other controls on a card: those of a check, those used seldom, or the usual ones."""
+    st.session_state[f"turned-{piece_id}"] = to
 
 
-def _ask(each: PieceProgress) -> None:
+def _buttons(each: PieceProgress) -> None:
+    piece, last = each.piece, each.last
+    is_open = last is not None and last.coat.ended_at is None
+    one, two, *rest = st.columns(2 if last is None or each.spraying else 3, gap="small")
+    if each.spraying:
+        if one.button("End coat", key=f"end-{piece.id}", type="primary", width="stretch"):
+            ended = data.end_coat(piece.id)
+            forms.say_done(f"Coat ended on {piece.name}.", data.last_change("coat", ended.id))
+            st.rerun()
+    elif is_open:
+        assert last is not None
+        if one.button("Put right", key=f"right-{piece.id}", type="primary", width="stretch"):
+            st.switch_page("views/coats.py", query_params={"coat": str(last.coat.id)})
+    elif one.button("Start coat", key=f"start-{piece.id}", width="stretch"):
+        st.switch_page("views/coats.py", query_params={"piece": str(piece.id)})
+    if rest:
+        two.button("Check", key=f"check-{piece.id}", width="stretch", on_click=_turn, args=(piece.id, "check"))
+    last_place = rest[0] if rest else two
+    last_place.button("More", key=f"more-of-{piece.id}", width="stretch", on_click=_turn, args=(piece.id, "more"))
+
+
+def _check(each: PieceProgress) -> None:
     """The second tap of a check: yes or not yet, of the stage that is nearest to being decided."""
     assert each.last is not None
-    coat = each.last.coat
-    stages = rack_words.to_ask(each.last)[:ASKED]
+    coat, piece = each.last.coat, each.piece
+    stages = rack_words.to_ask(each.last, data.settings().rack.ready_probability_pct / 100)[:ASKED]
     stage = st.pills(
-        "Is it", stages, default=stages[0], required=True, format_func=STAGES.__getitem__, key=f"ask-{coat.id}",
-        label_visibility="collapsed",
+        "Checked for", stages, default=stages[0], required=True, format_func=rack_words.ASKED_FOR.__getitem__,
+        key=f"asked-{coat.id}",
     )  # fmt: skip
     yes, no = st.columns(2, gap="small")
-    answers = ((yes, "Yes", True), (no, "Not yet", False))
-    for place, word, passed in answers:
-        if place.button(word, key=f"ask-{word}-{coat.id}", type="primary", width="stretch"):
+    for place, word, passed in ((yes, "Yes", True), (no, "Not yet", False)):
+        if place.button(word, key=f"asked-{word}-{coat.id}", type="primary", width="stretch"):
             saved = data.add_check(rack_words.quick_check(coat, stage or stages[0], passed, data.now()))
-            _asking(coat, False)
-            said = f"{each.piece.name}: {STAGES[saved.stage].lower()}, {word.lower()}. Check saved."
-            forms.say_done(said, data.last_change("check", saved.id))
+            _turn(piece.id, "")
+            forms.say_done(
+                f"Check saved: {piece.name}, {STAGES[saved.stage].lower()}: {word.lower()}.",
+                data.last_change("check", saved.id),
+            )
             st.rerun()
     back, details = st.columns(2, gap="small")
-    back.button("Back", key=f"ask-back-{coat.id}", width="stretch", on_click=_asking, args=(coat, False))
-    with details.popover("Details", width="stretch", key=f"ask-more-{coat.id}"):
+    _back(back, piece.id)
+    with details.popover("Details", width="stretch", key=f"asked-more-{coat.id}"):
         forms.check(coat, f"rack-{coat.id}")
 
 
 def _more_of(each: PieceProgress) -> None:
-    assert each.last is not None
-    if st.button("Coat log", key=f"log-{each.piece.id}", width="stretch"):
-        st.switch_page("views/coats.py", query_params={"coat": str(each.last.coat.id)})
-    if each.last.notes:
-        st.html(tiles.note(" ".join(words.sentence(note) for note in each.last.notes)))
+    """What is used seldom: logs, moving the piece, what was learned."""
+    piece, last = each.piece, each.last
+    one, two, three = st.columns(3, gap="small")
+    _back(one, piece.id)
+    if two.button("Its week", key=f"week-{piece.id}", width="stretch"):
+        st.switch_page("views/week.py", query_params={"piece": str(piece.id)})
+    if last is not None and three.button("Coat log", key=f"log-{piece.id}", width="stretch"):
+        st.switch_page("views/coats.py", query_params={"coat": str(last.coat.id)})
+    with st.expander("Move it", key=f"move-of-{piece.id}"):
+        forms.move(piece)
+    if last is not None and last.notes:
+        st.html(tiles.note(" ".join(words.sentence(note) for note in last.notes)))
+    if last is not None:
+        with st.expander("What it has learned", key=f"learned-of-{piece.id}", on_change="rerun") as opened:
+            if opened.open:
+                learned(last)
+
+
+@words.plainly
+def learned(last: CoatProgress) -> None:
+    """What the shop's checks tell of this material, which checks those are, and the way to withdraw one."""
+    found = data.learned()
+    material = last.coat.mix.material
+    rows = {stage.stage: stage for stage in material.stages}
+    steps = [stage for stage in rows if stage in STEPS] or list(rows)
+    if not steps:
+        st.info("The material's sheet gives no drying times, so nothing can be learned of them.")
+        return
+    first = next((one for one in rack_words.to_ask(last, 0.5) if one in steps), steps[0])
+    stage = st.pills(
+        "Of its time to", steps, default=first, required=True, format_func=rack_words.ASKED_FOR.__getitem__,
+        key=f"learned-{last.coat.id}",
+    )  # fmt: skip
+    subject = subject_of(material, found.sheet(material, rows[stage or first]))
+    st.html(tiles.note(found.learned.estimate(subject).words))
+    influences = found.learned.influences(subject)
+    names = {str(one.id): one.name for one in data.materials()}
+    for one in influences[:INFLUENCES]:
+        left, right = st.columns([2.2, 1], vertical_alignment="center")
+        answer = "yes" if one.passed else "not yet"
+        left.html(
+            tiles.line(
+                f"{STAGES[one.stage]}: {answer}",
+                f"{names.get(one.material, '')}, {words.clock(one.at, data.zone(), data.now())}",
+                words.sentence(one.words),
+            )
+        )
+        if right.button("Withdraw", key=f"withdraw-{last.coat.id}-{one.check_id}", width="stretch"):
+            entry = data.delete("check", one.check_id)
+            forms.say_done(f"Check withdrawn: {STAGES[one.stage].lower()}, {answer}.", entry.id)
+            st.rerun()
+    if len(influences) > INFLUENCES:
+        st.caption(f"The {INFLUENCES} that moved it most, of {len(influences)} checks.")
+
+
+def _back(place: DeltaGenerator, piece_id: int) -> None:
+    place.button("Back", key=f"back-{piece_id}", width="stretch", on_click=_turn, args=(piece_id, ""))
 
 
 page()

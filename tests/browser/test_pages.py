@@ -21,7 +21,7 @@ pytestmark = pytest.mark.browser
 
 PAGES = [
     ("/", "no gas detector"),
-    ("/rack", "since the last coat"),
+    ("/rack", "Forecast:"),
     ("/coats", "Coats so far"),
     ("/coats?coat=1", "Air while spraying"),
 ]
@@ -109,7 +109,7 @@ def test_a_chart_is_painted(steady: Pages, visit: Callable[..., Visit]) -> None:
 
 def test_the_pages_name_is_a_heading_for_those_who_listen(steady: Pages, visit: Callable[..., Visit]) -> None:
     seen = visit(steady)
-    seen.go("/rack", "since the last coat")
+    seen.go("/rack", "Forecast:")
     expect(seen.page.get_by_role("heading", name="Rack", level=1)).to_have_count(1)
 
 
@@ -152,9 +152,9 @@ def test_a_coat_is_logged_in_three_taps_and_ended_in_one(own: Pages, visit: Call
 
 def test_a_check_is_logged_from_the_rack(own: Pages, visit: Callable[..., Visit]) -> None:
     seen = visit(own)
-    seen.go("/rack", "since the last coat")
+    seen.go("/rack", "Forecast:")
     seen.page.get_by_role("button", name="Check").first.tap()
-    seen.page.get_by_role("button", name="Save check").tap()
+    seen.page.get_by_role("button", name="Not yet").tap()
     seen.settle("Check saved")
     coat = only_coat_of(own.folder, "Snare shell, maple")
     records = records_of(own.folder)

@@ -9,7 +9,6 @@ import pytest
 from streamlit.testing.v1 import AppTest
 
 import dashboard
-from collector.records.model import Mix
 from dashboard import data
 from tests.dashboard import seeding
 
@@ -92,25 +91,6 @@ def test_a_link_to_an_unknown_coat_is_told(shop: Path, number: str) -> None:
     assert any("There is no coat" in text for text in said(test))
 
 
-def test_the_rack_shows_every_piece_with_its_last_coat_and_the_sheets_time(shop: Path) -> None:
-    body = html(opened(PAGES[1]))
-    assert "Snare shell, maple" in body and "Lap steel 1" in body
-    assert "since the last coat" in body and "No coat yet" in body
-    assert "not corrected for your booth" in body
-
-
-def test_a_coat_being_sprayed_stands_first_on_the_rack_and_can_be_ended(shop: Path) -> None:
-    records = data.records()
-    piece = records.piece("Lap steel 1")
-    records.start_coat(piece.id, records.mixes()[0].id, seeding.BOOTH, data.now())
-    test = opened(PAGES[1])
-    body = html(test)
-    assert body.index("Lap steel 1") < body.index("Snare shell, maple")
-    test.button(key=f"end-{piece.id}").click().run()
-    assert records.open_coats() == []
-    assert any("Coat ended on Lap steel 1" in block.value for block in test.success)
-
-
 def test_a_coat_is_logged_in_three_taps_and_ended_in_one(shop: Path) -> None:
     test = opened(PAGES[2])
     records = data.records()
@@ -172,11 +152,3 @@ def test_button_and_lamp_follow_the_choice_after_one_tap(shop: Path) -> None:
     setup = data.records().booth_setups()[0]
     assert setup.piece_id == 1
     assert "Button and lamp of the nodes follow: Nitrocellulose lacquer, clear on" in html(page)
-
-
-def test_the_rack_cautions_where_the_coat_holds_isocyanates(shop: Path) -> None:
-    caution = "No sensor here can detect them"
-    assert caution not in html(opened(PAGES[1]))
-    urethane = data.records().material("Two-component urethane, clear")
-    data.start_coat(data.pieces()[0], Mix(material=urethane), "booth-1")
-    assert caution in html(opened(PAGES[1]))
