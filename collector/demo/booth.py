@@ -73,7 +73,7 @@ class BoothDesign:
     fan_slope: float = 411.0
     inlet_resistance: float = 33.3
     exhaust_resistance: float = 250.0
-    face_m2: float = 1.2
+    face_m2: float = 0.8
     filter_kg: float = 0.6
     heater_w: float = 2_200.0
     thermostat_c: float = 21.5

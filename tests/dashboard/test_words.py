@@ -10,6 +10,7 @@ import pytest
 from collector.advice.display import Units
 from collector.advice.readiness import Limit
 from collector.advice.trend import Trend
+from collector.advice.ways_out import WayOut
 from collector.records.model import Coat, Material, Mix, StageTime
 from dashboard import tiles, words
 
@@ -136,3 +137,31 @@ def test_what_comes_from_outside_cannot_add_markup() -> None:
 
 def test_no_number_is_parted_from_its_unit_and_a_minus_is_one() -> None:
     assert "\u22123.5\u00a0°C" in tiles.note("It is -3.5 °C, well below")
+
+
+def limit_of(name: str, unit: str, value: float, spread: float) -> Limit:
+    return Limit(name=name, label=name, unit=unit, verdict="go", reason="So", value=value, standard_uncertainty=spread)
+
+
+def test_a_chance_of_blush_is_whole_percent() -> None:
+    assert words.limit_row(limit_of("blush", "%", 24.6, 2.7), METRIC).value == "25 ± 5 %"
+    assert words.limit_row(limit_of("blush", "%", 0.0, 0.4), METRIC).value == "0 ± 1 %"
+
+
+def test_an_air_velocity_keeps_its_unit_on_both_sides_of_the_plus_minus() -> None:
+    velocity = limit_of("airflow", "m/s", 0.508, 0.0508)
+    assert words.limit_row(velocity, METRIC).value == "0.51 ± 0.10 m/s"
+    assert words.limit_row(velocity, Units("us")).value == "100 ± 20 ft/min"
+
+
+def test_vapour_keeps_percent_in_us_units() -> None:
+    assert words.limit_row(limit_of("vapour", "%EL", 4.0, 1.2), Units("us")).value == "4.0 ± 2.4 %"
+
+
+def test_a_way_out_is_a_word_and_a_shape() -> None:
+    enough = words.way_row(WayOut(what="air_speed", value=0.5, probability=0.08, words="Air at 0.50 m/s: about 8 %"))
+    lacking = words.way_row(WayOut(what="wet_film", value=None, probability=0.3, words="A thinner coat is not enough"))
+    body = tiles.ways([enough, lacking])
+    assert body.index(">ENOUGH<") < body.index(">NOT ENOUGH<")
+    assert body.count("<img") == 2
+    assert "Air at 0.50\u00a0m/s: about 8\u00a0%." in body
