@@ -94,9 +94,10 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
     Example: tackfree demo --seed 7
     """
     from collector import service
+    from collector.demo.booth import BoothDesign
 
     service.set_up_logging()
-    settings = _load(ctx)
+    settings, design = _load(ctx), BoothDesign()
     folder = Path(tempfile.mkdtemp(prefix="tackfree-demo-"))
     try:
         settings = service.with_free_ports(
@@ -105,6 +106,9 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
                 shop=replace(settings.shop, name=DEMO_SHOP),
                 data=replace(settings.data, folder=str(folder)),
                 mqtt=replace(settings.mqtt, embedded=True, host="127.0.0.1", username="", password="", ca_file=""),
+                ventilation=replace(
+                    settings.ventilation, volume_m3=design.volume_m3, face_opening_m2=design.face_m2, mixing_factor=1.0
+                ),
             )
         )
         click.echo(f"Demo data folder, removed when the demo stops: {folder}")
