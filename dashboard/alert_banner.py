@@ -16,7 +16,7 @@ from collector.records.alerts import DANGER, NOTICE, WARNING, Alert
 from dashboard import data, tiles, words
 
 SHOWN: Final = 2
-"""So many are shown in full; the page below is what the person came for."""
+"""So many are shown at most, and one notice; the page below is what the person came for."""
 
 SNOOZE_HOURS: Final = 2.0
 REFUSED: Final = "alert-refused"
@@ -55,9 +55,10 @@ def show() -> None:
     if not asking:
         return
     st.html(f"<style>{SHEET}</style>")
-    for alert in asking[:SHOWN]:
+    shown = [alert for place, alert in enumerate(asking[:SHOWN]) if place == 0 or alert.level != NOTICE]
+    for alert in shown:
         _row(alert, now)
-    rest = asking[SHOWN:]
+    rest = asking[len(shown) :]
     if rest:
         with st.expander(_more(rest), key="more-alerts"):
             for alert in rest:
@@ -79,7 +80,7 @@ def card(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
 
 
 def _row(alert: Alert, now: datetime) -> None:
-    left, seen, later = st.columns([6, 1.25, 1.1], vertical_alignment="center")
+    left, seen, later = st.columns([4, 1.5, 1.3], vertical_alignment="center")
     left.html(card(alert, now, data.zone()))
     seen.button("Acknowledge", key=f"ack-{alert.id}", width="stretch", on_click=_acknowledge, args=(alert.id,))
     later.button(

@@ -85,13 +85,14 @@ def test_what_is_over_when_it_is_tapped_is_said(shop: Path) -> None:
     assert any("is over since" in block.value for block in test.warning)
 
 
-def test_danger_stands_first_and_of_many_two_are_shown_in_full(shop: Path) -> None:
+def test_danger_stands_first_and_of_many_notices_none_pushes_the_page_down(shop: Path) -> None:
     for number in range(3):
         raised(f"coat {number}", kind="ready", level="notice", what=f"Shell {number}: ready to recoat")
     raised()
     test = opened()
     blocks = [block.proto.body for block in test.get("html") if "data-alert" in block.proto.body]
     assert 'data-level="danger"' in blocks[0]
+    assert sum("data-alert" in block.proto.body for block in test.get("html")) == 4
     assert [expander.label for expander in test.expander if expander.label.startswith("More alerts")] == [
-        "More alerts: 2 notices"
+        "More alerts: 3 notices"
     ]
