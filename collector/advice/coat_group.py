@@ -5,38 +5,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from collector.advice import progress_words, recoat_window
+from collector.advice.coat_curves import Curves
 from collector.advice.coat_flags import flags_of, pot_life_of
 from collector.advice.coat_history import HOUR_MS, Reals
 from collector.advice.coat_progress import NO_WINDOW, CoatProgress, RecoatState, StageProgress
 from collector.advice.coat_stack import laid, stack_of, thickening, young_beneath
 from collector.advice.display import Units
-from collector.advice.evidence import ENERGIES_KJ_MOL
-from collector.advice.learning import Draws, Estimate
-from collector.advice.shop_learning import LEAST_AGE_H, ShopLearning, subject_of
+from collector.advice.evidence import ENERGIES_KJ_MOL, Subject
+from collector.advice.shop_learning import LEAST_AGE_H, ShopLearning, StageDraws, subject_of
 from collector.advice.stage_legs import (
     Part,
-    curve,
     dry_film,
     leading_driver,
-    parameters,
     parts_of,
     scale,
     sheet_of,
     stage_hours,
 )
-from collector.advice.surroundings import DRAWS, Surroundings, normals
+from collector.advice.surroundings import DRAWS, normals
 from collector.physics.age_curve import AgeCurve
-from collector.physics.drying_drivers import DIFFUSION, DriverParameters, SheetConditions
+from collector.physics.drying_drivers import DIFFUSION, SheetConditions
 from collector.records.model import STAGES, Check, Coat, Piece, StageTime
 from collector.settings import Settings
-
-OWN_DRAWS: Final = 400
-"""Draws for a coat with checks of its own, before they are brought to equal weight."""
 
 ALMOST: Final = 0.99
 
@@ -93,10 +88,9 @@ class Reckoned:
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Leg:
     part: Part
-    driven: DriverParameters
     curve: AgeCurve
     needs: Reals
-    thicker: Reals
+    longer: Reals
 
 
 class Group:
@@ -104,12 +98,12 @@ class Group:
 
     Parameters
     ----------
-    curves : dict
-        Age curves of these surroundings made so far; groups share them.
+    curves : Curves
+        Their surroundings, with the age curves made so far; groups share them.
     """
 
-    def __init__(self, shared: Shared, around: Surroundings, members: Sequence[Member], curves: dict[Any, Any]) -> None:
-        self._shared, self._around, self._members, self._curves = shared, around, members, curves
+    def __init__(self, shared: Shared, curves: Curves, members: Sequence[Member]) -> None:
+        self._shared, self._members, self._curves = shared, members, curves
         self._material = members[0].coat.mix.material
         self._units = Units(shared.settings.shop.units)
         self._start_h = np.array([[shared.hours(laid(member.coat))] for member in members])
@@ -132,8 +126,8 @@ class Group:
                 piece=self._shared.pieces[member.coat.piece_id],
                 stages=tuple(column[i] for column in told),
                 recoat=windows[i],
-                pot_life=pot_life_of(member.coat, self._around, self._shared.at, self._shared.now_ms),
-                flags=flags_of(member.coat, member.beneath, self._around, self._shared.at, self._units),
+                pot_life=pot_life_of(member.coat, self._curves, self._shared.at),
+                flags=flags_of(member.coat, member.beneath, self._curves, self._shared.at, self._units),
                 notes=self._notes(i),
             )
             for i, member in enumerate(self._members)
@@ -141,80 +135,67 @@ class Group:
 
     def _stage(self, stage: StageTime) -> Reckoned:
         """One stage, as if there were no other."""
-        reference = self._shared.learning.sheet(self._material, stage)
-        sheet, subject = sheet_of(reference), subject_of(self._material, stage)
-        estimate = self._estimate(subject.key, subject)
-        energy = estimate.draws.activation_energy_kj_mol
+        learning, subject = self._shared.learning, subject_of(self._material, stage)
+        sheet, drawn = sheet_of(learning.sheet(self._material, stage)), learning.draws(subject)
         legs = [
-            self._leg(part, energy, subject.sheet_middle_h, sheet) for part in parts_of(subject.chemistry, stage.stage)
+            self._leg(part, drawn.energy_kj_mol, subject.sheet_middle_h, sheet)
+            for part in parts_of(subject.chemistry, stage.stage)
         ]
-        stage_h = np.broadcast_to(estimate.draws.stage_h, self._film_um.shape).copy()
-        self._own(stage.stage, estimate, legs, stage_h)
+        stage_h = np.broadcast_to(drawn.stage_h, self._film_um.shape).copy()
+        self._own(subject, drawn, legs, stage_h)
         when: Reals = np.broadcast_to(self._start_h, stage_h.shape)
         done, shares = np.zeros(stage_h.shape), []
         for leg in legs:
             begun, needed = leg.curve.at(when), stage_h * leg.needs
             share = np.clip((leg.curve.at(0.0) - begun) / needed, 0.0, 1.0)
             done, when = done + leg.part.share * share, leg.curve.reached_h(begun + needed)
-            shares.append(np.median(share, axis=1))
+            shares.append(np.mean(share, axis=1))
         return Reckoned(
             stage=stage,
             ready_h=when,
             done=done,
             limiting=tuple(self._limiting(legs, shares, sheet, i) for i in range(len(self._members))),
-            checks=estimate.checks,
+            checks=drawn.checks,
         )
-
-    def _estimate(self, key: tuple[str, str], subject: Any) -> Estimate:
-        kept = self._curves.setdefault("estimates", {})
-        if (key, subject) not in kept:
-            kept[key, subject] = self._shared.learning.learned.estimate(subject, draws=DRAWS)
-        found: Estimate = kept[key, subject]
-        return found
 
     def _leg(self, part: Part, energy: Reals, middle_h: float, sheet: SheetConditions) -> _Leg:
         chemistry = self._material.chemistry
-        driven = parameters(part.driver, chemistry, energy if part.leading else None)
-        found = self._curve(driven, sheet, energy if part.leading else None)
+        driven, found = self._curves.drawn(part.driver, chemistry, sheet, energy if part.leading else None)
         film = np.where(np.isnan(self._film_um), sheet.dry_film_um, self._film_um)
-        thicker = np.ones(film.shape)
+        thicker = np.ones((len(self._members), 1))
         if part.driver == DIFFUSION:
             for i, member in enumerate(self._members):
                 if member.young:
                     coats = (*member.young, member.coat)
                     laid_h = [self._shared.hours(laid(coat)) for coat in coats]
-                    stack = stack_of(coats, laid_h, found, sheet, self._shared.settings)
+                    of = self._curves.typical(part.driver, chemistry, sheet)
+                    stack = stack_of(coats, laid_h, of, sheet, self._shared.settings)
                     thicker[i] = thickening(*stack, middle_h, sheet.dry_film_um)
         needs = scale(part, driven, film * thicker, sheet)
-        return _Leg(part=part, driven=driven, curve=found, needs=needs, thicker=needs / part.share)
+        return _Leg(part=part, curve=found, needs=needs, longer=np.mean(needs, axis=1) / part.share)
 
-    def _curve(self, driven: DriverParameters, sheet: SheetConditions, energy: Reals | None) -> AgeCurve:
-        key = (driven.driver, self._material.chemistry, sheet, None if energy is None else energy.tobytes())
-        if key not in self._curves:
-            self._curves[key] = curve(driven, self._around, sheet)
-        found: AgeCurve = self._curves[key]
-        return found
-
-    def _own(self, stage: str, estimate: Estimate, legs: Sequence[_Leg], stage_h: Reals) -> None:
+    def _own(self, subject: Subject, drawn: StageDraws, legs: Sequence[_Leg], stage_h: Reals) -> None:
         """Put the stage times of coats with checks of their own in place of those of any coat.
 
         The draw keeps the share of the stage that was done at the check: the check has seen the coat's own film and
         air, whatever a draw makes of them.
         """
-        learning = self._shared.learning
-        energy = estimate.draws.activation_energy_kj_mol
-        rank = np.argsort(np.argsort(energy))
+        ages = self._shared.learning.ages
+        last: dict[int, Check] = {}
         for i, member in enumerate(self._members):
-            own = [check for check in member.checks if check.stage == stage and check.id in learning.ages]
-            if not own:
-                continue
-            drawn = learning.learned.estimate(estimate.subject, coat_id=member.coat.id, draws=OWN_DRAWS).draws
-            times = _evened(drawn)[rank]
-            seen = np.exp(np.interp(energy, ENERGIES_KJ_MOL, np.log(learning.ages[own[-1].id])))
-            at_h = np.full((1, 1), self._shared.hours(own[-1].at))
-            passed = stage_hours(self._start_h[i : i + 1], at_h, [(leg.curve, leg.needs[i : i + 1]) for leg in legs])[0]
-            known = (seen > 2.0 * LEAST_AGE_H) & (passed > 0.0)
-            stage_h[i] = np.where(known, passed * times / seen, times)
+            for check in member.checks:
+                if check.stage == subject.stage and check.id in ages:
+                    last[i] = check
+        if not last:
+            return
+        rows = list(last)
+        at_h = np.array([[self._shared.hours(check.at)] for check in last.values()])
+        passed = stage_hours(self._start_h[rows], at_h, [(leg.curve, leg.needs[rows]) for leg in legs])
+        for k, (i, check) in enumerate(last.items()):
+            times = self._shared.learning.own(subject, self._members[i].coat.id)
+            seen = np.exp(np.interp(drawn.energy_kj_mol, ENERGIES_KJ_MOL, np.log(ages[check.id])))
+            known = (seen > 2.0 * LEAST_AGE_H) & (passed[k] > 0.0)
+            stage_h[i] = np.where(known, passed[k] * times / seen, times)
 
     def _in_order(self, stages: Sequence[Reckoned]) -> list[Reckoned]:
         """No stage before one that comes before it; the finisher's own last word on each stands."""
@@ -232,12 +213,11 @@ class Group:
         earlier = np.full((len(self._members), DRAWS), -np.inf)
         floor = self._floor_h()
         for k, each in enumerate(stages):
-            ready = each.ready_h
+            ready = each.ready_h.copy()
             if each.stage.stage == "dry_to_recoat" and floor is not None:
                 ready = np.maximum(ready, floor)
             for i in np.flatnonzero(np.isfinite(known_h[:, k])).tolist():
                 sure = np.argsort(ready[i])[: DRAWS - doubted]
-                ready = ready.copy()
                 ready[i, sure] = np.minimum(ready[i, sure], known_h[i, k])
             earlier = np.maximum(earlier, ready)
             done = np.where(earlier <= 0.0, 1.0, np.minimum(each.done, ALMOST))
@@ -255,9 +235,16 @@ class Group:
         row = known.get("dry_to_recoat")
         sheet = recoat_window.ROOM if row is None else sheet_of(row)
         driver = leading_driver(self._material.chemistry, stage)
-        of = self._curve(parameters(driver, self._material.chemistry, None), sheet, None)
+        _, of = self._curves.drawn(driver, self._material.chemistry, sheet, self._energy(driver))
         needed = hours * np.exp(spread * normals(8, 1)[:, 5])
         return of.reached_h(of.at(np.broadcast_to(self._start_h, self._film_um.shape)) + needed)
+
+    def _energy(self, driver: str) -> Reals | None:
+        """Activation energies learned of a driver of the material."""
+        for stage in self._material.stages:
+            if leading_driver(self._material.chemistry, stage.stage) == driver:
+                return self._shared.learning.draws(subject_of(self._material, stage)).energy_kj_mol
+        return None
 
     def _windows(self, stages: dict[str, Reckoned]) -> list[RecoatState]:
         window, rack = self._material.recoat, self._shared.settings.rack
@@ -268,8 +255,7 @@ class Group:
             closing_within_h=rack.closing_within_h,
         )
         recoat = stages.get("dry_to_recoat")
-        floor = self._floor_h()
-        opens = recoat.ready_h if recoat is not None else floor
+        opens = recoat.ready_h if recoat is not None else self._floor_h()
         if opens is None:
             words = "The data sheet's recoat times are not in the material: no window is told."
             return [RecoatState(state=NO_WINDOW, words=words)] * len(self._members)
@@ -324,20 +310,10 @@ class Group:
         if going is None:
             return ""
         leg = legs[going]
-        typical = parameters(leg.part.driver, self._material.chemistry, None, typical=True)
+        waits = self._curves.waits(leg.part.driver, self._material.chemistry, sheet)
         young = len(self._members[i].young) + 1 if leg.part.driver == DIFFUSION else 1
-        return progress_words.limiting(
-            typical, self._around, sheet, float(np.median(leg.thicker[i])), young, self._units
-        )
+        return progress_words.limiting(waits, self._curves.around, float(leg.longer[i]), young, self._units)
 
     def _notes(self, i: int) -> tuple[str, ...]:
-        notes = [text for until, text in self._around.notes if until >= self._start_h[i, 0]]
+        notes = [text for until, text in self._curves.around.notes if until >= self._start_h[i, 0]]
         return (*notes, self._film_notes[i]) if self._film_notes[i] else tuple(notes)
-
-
-def _evened(drawn: Draws) -> Reals:
-    """Weighted stage times as equally likely ones, in the order of their activation energies."""
-    order = np.argsort(drawn.activation_energy_kj_mol, kind="stable")
-    cumulative = np.cumsum(drawn.weight[order])
-    wanted = (np.arange(DRAWS) + 0.5) / DRAWS * cumulative[-1]
-    return np.asarray(drawn.stage_h[order][np.minimum(np.searchsorted(cumulative, wanted), order.size - 1)])

@@ -67,15 +67,13 @@ def young_beneath(coat: Coat, beneath: Sequence[Coat]) -> tuple[Coat, ...]:
 def stack_of(
     coats: Sequence[Coat], laid_h: Sequence[float], of: AgeCurve, sheet: SheetConditions, settings: Settings
 ) -> tuple[tuple[float, ...], tuple[float, ...]]:
-    """Dry films of a stack, the lowest first [µm], and the waits between its coats in a diffusion curve's hours. [h]"""
+    """Dry films of a stack, the lowest first [µm], and the waits between its coats in the hours of a curve. [h]"""
     films = []
     for coat in coats:
         um = float(dry_film(coat, settings.readiness.wet_film_um, np.zeros(1))[0][0])
         films.append(sheet.dry_film_um if np.isnan(um) else um)
     times = np.maximum.accumulate(np.clip(np.array(laid_h), of.time_h[0], of.time_h[-1]))
-    ages = of.at(times.reshape((-1,) + (1,) * (of.age_h.ndim - 1)))
-    ages = ages if ages.ndim == 1 else np.median(ages, axis=1)
-    return tuple(films), tuple(np.diff(ages).tolist())
+    return tuple(films), tuple(np.diff(of.at(times)).tolist())
 
 
 @lru_cache(maxsize=8192)

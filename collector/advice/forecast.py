@@ -63,8 +63,13 @@ class Outlook:
 
 
 def ahead_h(*also: float) -> Reals:
-    """Hours from now at which the forecast is given: by the hour, by three and then by six hours; and some others."""
-    steps = [np.arange(0.0, 72.0), np.arange(72.0, PATTERN_H, 3.0), np.arange(PATTERN_H, HORIZON_H + 1.0, 6.0)]
+    """Hours from now at which the forecast is given, first by the hour, at last twice a day; and some others."""
+    steps = [
+        np.arange(0.0, 48.0),
+        np.arange(48.0, 168.0, 3.0),
+        np.arange(168.0, PATTERN_H, 6.0),
+        np.arange(PATTERN_H, HORIZON_H + 1.0, 12.0),
+    ]
     others = np.array([hours for hours in also if 0.0 <= hours <= HORIZON_H])
     return np.unique(np.concatenate([*steps, others]))
 

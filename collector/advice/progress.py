@@ -13,6 +13,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Final
 
 from collector.advice import forecast, heating_plan
+from collector.advice.coat_curves import Curves
 from collector.advice.coat_group import Group, Member, Shared
 from collector.advice.coat_history import HOUR_MS, Log, Path, Place, path_of, read_log
 from collector.advice.coat_progress import (
@@ -93,9 +94,9 @@ def rack(readings: ReadingStore, records: Records, settings: Settings, now_ms: i
         for member in on_path:
             material = member.coat.mix.material
             groups.setdefault((material.id, material.version), []).append(member)
-        curves: dict[object, object] = {}
+        curves = Curves(around)
         for together in groups.values():
-            for made in Group(shared, around, together, curves).progress():
+            for made in Group(shared, curves, together).progress():
                 found[made.coat.piece_id] = made
     listed = [_piece_progress(piece, found.get(piece.id), at, settings) for piece in pieces]
     words = outlooks[shop_place].words

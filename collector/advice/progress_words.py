@@ -2,34 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
-
-import numpy as np
 
 from collector.advice.display import Units
 from collector.advice.surroundings import Surroundings
-from collector.physics.drying_drivers import DriverParameters, SheetConditions, influences
 
 MATTERS: Final = 1.15
 """A wait longer by less than this is not worth a word."""
 
 
-def limiting(
-    driven: DriverParameters, around: Surroundings, sheet: SheetConditions, thicker: float, young: int, units: Units
-) -> str:
+def limiting(waits: Mapping[str, float], around: Surroundings, thicker: float, young: int, units: Units) -> str:
     """What holds a stage up most, against the data sheet's conditions; empty where nothing does.
 
     Parameters
     ----------
-    driven : DriverParameters
-        Typical ones, of the leg that goes on now.
+    waits : mapping
+        How many times as long temperature, humidity and air make the leg that goes on now take.
     thicker : float
         How much longer its film makes it take than the data sheet's.
     young : int
         Coats that are one film with it, itself among them.
     """
-    found = influences(driven, around.now_c, around.now_pct, around.now_m_s, sheet)
-    waits = {name: 1.0 / max(float(np.asarray(value)), 1e-3) for name, value in found.items()}
     film = f"{young} young coats as one film" if young > 1 else "a thick film"
     words = {
         "temperature": f"cold: {units.temperature(around.now_c, 0)}",
@@ -37,9 +31,9 @@ def limiting(
         "air": "still air",
         "film": f"thick: {film}",
     }
-    waits["film"] = thicker
-    worst = max(waits, key=lambda name: waits[name])
-    return f"{words[worst]} {times(waits[worst])}" if waits[worst] >= MATTERS else ""
+    longer = {**waits, "film": thicker}
+    worst = max(longer, key=lambda name: longer[name])
+    return f"{words[worst]} {times(longer[worst])}" if longer[worst] >= MATTERS else ""
 
 
 def times(longer: float) -> str:

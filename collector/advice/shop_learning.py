@@ -11,16 +11,17 @@ import hashlib
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from collector.advice.coat_history import HOUR_MS, Log, Path, Place, Reals, path_of, read_log
 from collector.advice.coat_stack import laid, stack_of, thickening, young_beneath
 from collector.advice.evidence import ENERGIES_KJ_MOL, Evidence, Subject
-from collector.advice.learning import Learned, learn
+from collector.advice.learning import Draws, Learned, learn
 from collector.advice.stage_legs import (
     LEAST_H,
     curve,
@@ -32,7 +33,7 @@ from collector.advice.stage_legs import (
     sheet_of,
     stage_hours,
 )
-from collector.advice.surroundings import Surroundings, typical
+from collector.advice.surroundings import DRAWS, Surroundings, typical
 from collector.physics.age_curve import AgeCurve, gap_uncertainty_h
 from collector.physics.drying_drivers import DIFFUSION
 from collector.physics.humidity import ZERO_C
@@ -51,6 +52,18 @@ UNMEASURED_LOG_SD: Final = 0.15
 
 MOST_KEPT: Final = 4
 
+OWN_DRAWS: Final = 400
+"""Draws for a coat with checks of its own, before they are brought to equal weight."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StageDraws:
+    """Equally likely pairs of stage time [h] and activation energy [kJ/mol], and how many checks are behind them."""
+
+    stage_h: Reals
+    energy_kj_mol: Reals
+    checks: int
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ShopLearning:
@@ -68,6 +81,30 @@ class ShopLearning:
     learned: Learned
     sheets: Mapping[tuple[str, str], StageTime]
     ages: Mapping[int, Reals]
+    _draws: dict[Subject, StageDraws] = field(default_factory=dict, repr=False)
+    _own: dict[tuple[Subject, int], Reals] = field(default_factory=dict, repr=False)
+    _energies: dict[tuple[str, str], Reals] = field(default_factory=dict, repr=False)
+
+    def draws(self, subject: Subject) -> StageDraws:
+        """Stage times of a coat without checks of its own.
+
+        The stages a material shares a driver with share its draws of the activation energy, and so their age curves:
+        each stage time is moved to the draw whose energy has the same rank.
+        """
+        if subject not in self._draws:
+            found = self.learned.estimate(subject, draws=DRAWS)
+            energy = self._energies.setdefault((subject.material, subject.driver), found.draws.activation_energy_kj_mol)
+            self._draws[subject] = StageDraws(
+                stage_h=_evened(found.draws)[_rank(energy)], energy_kj_mol=energy, checks=found.checks
+            )
+        return self._draws[subject]
+
+    def own(self, subject: Subject, coat_id: int) -> Reals:
+        """Stage times of a coat with checks of its own, in the order of :meth:`draws`. [h]"""
+        if (subject, coat_id) not in self._own:
+            found = self.learned.estimate(subject, coat_id=coat_id, draws=OWN_DRAWS).draws
+            self._own[subject, coat_id] = _evened(found)[_rank(self.draws(subject).energy_kj_mol)]
+        return self._own[subject, coat_id]
 
     def sheet(self, material: Material, stage: StageTime) -> StageTime:
         """The row of the data sheet that what was learned of a stage refers to."""
@@ -247,12 +284,12 @@ def _ages(
                 if each.beneath:
                     coats = (*each.beneath, each.coat)
                     laid_h = [_from_now(_ms(laid(coat)), now_ms) for coat in coats]
-                    stack = stack_of(coats, laid_h, curves[key], sheet, settings)
+                    stack = stack_of(coats, laid_h, _row(curves[key]), sheet, settings)
                     thicker[i] = thickening(*stack, subject.sheet_middle_h, sheet.dry_film_um)
         legs.append((curves[key], scale(part, driven, film_um * thicker, sheet)))
     ages = stage_hours(start_h, at_h, legs)
     lead = legs[next(i for i, part in enumerate(parts) if part.leading)][0]
-    middle = AgeCurve(time_h=lead.time_h, rate=lead.rate[_MIDDLE], age_h=lead.age_h[_MIDDLE])
+    middle = _row(lead)
     per_kelvin = 1000.0 * ENERGIES_KJ_MOL[_MIDDLE] / GAS_CONSTANT / (here.now_c + ZERO_C) ** 2
     spreads = []
     for i, (_, note) in enumerate(films):
@@ -264,6 +301,23 @@ def _ages(
 
 
 _MIDDLE: Final = int(np.argmin(np.abs(ENERGIES_KJ_MOL - 60.0)))
+
+
+def _evened(drawn: Draws) -> Reals:
+    """Weighted stage times as equally likely ones, in the order of their activation energies."""
+    order = np.argsort(drawn.activation_energy_kj_mol, kind="stable")
+    cumulative = np.cumsum(drawn.weight[order])
+    wanted = (np.arange(DRAWS) + 0.5) / DRAWS * cumulative[-1]
+    return np.asarray(drawn.stage_h[order][np.minimum(np.searchsorted(cumulative, wanted), order.size - 1)])
+
+
+def _rank(values: Reals) -> npt.NDArray[np.intp]:
+    return np.argsort(np.argsort(values, kind="stable"), kind="stable")
+
+
+def _row(of: AgeCurve) -> AgeCurve:
+    """A curve at a middling activation energy."""
+    return AgeCurve(time_h=of.time_h, rate=of.rate[_MIDDLE], age_h=of.age_h[_MIDDLE])
 
 
 def _rows(of: AgeCurve) -> AgeCurve:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Final
 
@@ -31,6 +31,9 @@ USUAL_PCT, USUAL_SD_PCT = 50.0, 12.0
 
 COLDEST_C, HOTTEST_C = -35.0, 58.0
 DRIEST_PCT, DAMPEST_PCT = 1.0, 99.5
+
+DETAIL_H: Final = 5.0 * DAY_H
+COARSE_H: Final = 4.0
 
 SEASON_K: Final = 1.0
 SEASON_PCT: Final = 3.0
@@ -96,7 +99,7 @@ def surroundings(
         When the oldest coat asked about was laid. [ms since 1970, UTC]
     """
     now_ms = days.now_ms
-    found = recorded(path, logs, start_ms, now_ms)
+    found = _coarse(recorded(path, logs, start_ms, now_ms))
     ahead = _ahead(path[-1], outlooks, days)
     start_h = (start_ms - now_ms) / HOUR_MS
     notes: list[tuple[float, str]] = []
@@ -144,6 +147,29 @@ def typical(path: Path, logs: Mapping[Place, Log], start_ms: int, now_ms: int) -
         now_m_s=float(speed[-1]),
         gaps=found.gaps,
         notes=(),
+    )
+
+
+def _coarse(found: Recorded) -> Recorded:
+    """The log with what is days old by four hours: enough for the stages that are still open then."""
+    block = np.where(found.time_h < -DETAIL_H, np.floor(found.time_h / COARSE_H), 0.0)
+    old = block < 0.0
+    if old.sum() < 2:
+        return found
+    _, at, counts = np.unique(block[old], return_inverse=True, return_counts=True)
+
+    def mean(values: Reals) -> Reals:
+        seen = np.isfinite(values[old])
+        sums, many = np.bincount(at, np.where(seen, values[old], 0.0)), np.bincount(at, seen)
+        return np.concatenate([np.where(many > 0, sums / np.maximum(many, 1), np.nan), values[~old]])
+
+    return replace(
+        found,
+        time_h=mean(found.time_h),
+        air_c=mean(found.air_c),
+        relative_humidity_pct=mean(found.relative_humidity_pct),
+        air_speed_m_s=mean(found.air_speed_m_s),
+        typed=np.concatenate([np.bincount(at, found.typed[old]) * 2 > counts, found.typed[~old]]),
     )
 
 
