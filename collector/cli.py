@@ -26,6 +26,7 @@ from collector.alerts_command import alerts
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
 from collector.ledger_commands import ledger
+from collector.measure_command import measure_photo, sheet
 from collector.node_kit import node
 from collector.rack_command import rack
 from collector.readings.sqlite import SqliteReadingStore
@@ -412,6 +413,8 @@ def show_settings(ctx: click.Context) -> None:
 main.add_command(alerts)
 main.add_command(calc)
 main.add_command(ledger)
+main.add_command(measure_photo)
+main.add_command(sheet)
 main.add_command(node)
 main.add_command(rack)
 
