@@ -8,7 +8,7 @@ run: $(VENV)/.installed
 	$(BIN)/tackfree demo
 
 test: $(VENV)/.installed-dev
-	sh scripts/need-debian mosquitto=mosquitto mosquitto_pub=mosquitto-clients chromium=chromium
+	sh scripts/need-debian mosquitto=mosquitto mosquitto_pub=mosquitto-clients chromium=chromium pdftoppm=poppler-utils
 	$(BIN)/python -m pytest
 
 lint: $(VENV)/.installed-dev

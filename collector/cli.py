@@ -32,6 +32,7 @@ from collector.rack_command import rack
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
+from collector.report_command import report
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"
@@ -416,6 +417,7 @@ main.add_command(ledger)
 main.add_command(measure_photo)
 main.add_command(sheet)
 main.add_command(node)
+main.add_command(report)
 main.add_command(rack)
 
 
