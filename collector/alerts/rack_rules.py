@@ -87,11 +87,15 @@ def recoat(snapshot: Snapshot) -> list[Condition]:
         age = timedelta(0) if closing or closes is None else _age(closes, snapshot.now)
         if age > FORGOTTEN_AFTER:
             continue
-        by = closes.p50 if closes is not None else None
-        when = f" about {clock(by, snapshot.now, snapshot.settings)}" if by is not None else ""
         if closing:
-            what = f"{piece.piece.name}: the recoat window closes{when}"
-            to_do = "Recoat before it closes, or plan to wait."
+            by = closes.p10 if closes is not None else None  # one in ten has closed by then: the time to go by
+            if by is not None and by <= snapshot.now:
+                what = f"{piece.piece.name}: the recoat window is closing, maybe closed already"
+                to_do = "Recoat now, or take it as closed."
+            else:
+                when = f", recoat by {clock(by, snapshot.now, snapshot.settings)}" if by is not None else ""
+                what = f"{piece.piece.name}: the recoat window is closing{when}"
+                to_do = "Recoat by then, or plan to wait or to scuff."
         elif state == CLOSED:
             what = f"{piece.piece.name}: the recoat window has closed"
             to_do = "Lay no coat on it now: it may wrinkle or lift. Wait until the window opens again."
@@ -106,10 +110,10 @@ def recoat(snapshot: Snapshot) -> list[Condition]:
                 raised=age <= NEWS_WITHIN,
                 level=WARNING,
                 what=what,
-                why=sentence(f"{_coat_words(snapshot, last)}: {last.recoat.words}"),
+                why=f"{_coat_words(snapshot, last)}. {sentence(last.recoat.words)}",
                 what_to_do=to_do,
                 caution=_caution(last),
-                since=by if by is not None and by <= snapshot.now else None,
+                since=None if closing or closes is None else closes.p50,
             )
         )
     return found

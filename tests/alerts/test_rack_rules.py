@@ -128,8 +128,11 @@ def test_an_isocyanate_mix_carries_its_caution():
 def test_a_window_about_to_close_is_told_before_it_closes():
     (found,) = rack_rules.recoat(shot(recoat=CLOSING, closes=moment(1, 2, 3)))
     assert (found.kind, found.level, found.raised) == (RECOAT_CLOSING, "warning", True)
-    assert found.what == "Snare shell, maple: the recoat window closes about 17:00"
-    assert "its solvents bite until then" in found.why
+    assert found.what == "Snare shell, maple: the recoat window is closing, recoat by 16:00"  # one in ten by then
+    assert found.why == "Lacquer, clear of 12:00. Its solvents bite until then."
+    (found,) = rack_rules.recoat(shot(recoat=CLOSING, closes=moment(-1, 1, 3)))
+    assert found.what.endswith("closing, maybe closed already")
+    assert found.what_to_do.startswith("Recoat now")
 
 
 @pytest.mark.parametrize(("state", "words"), [(CLOSED, "may wrinkle or lift"), (SCUFF_FIRST, "Scuff it")])
