@@ -29,6 +29,8 @@ SHEET: Final = """
 [class*="st-key-rack-card-"]>:first-child{flex:1}
 [class*="st-key-rack-card-"] .stButton button,[class*="st-key-rack-card-"] [data-testid="stPopoverButton"]
  {padding-inline:.5rem}
+[class*="st-key-asked-Yes"] button,[class*="st-key-asked-Not"] button{min-height:4.6rem!important}
+[class*="st-key-asked-Yes"] button p,[class*="st-key-asked-Not"] button p{font-size:1.35rem;font-weight:800}
 .tf-rack{display:grid;gap:.3rem;align-content:start}
 .tf-rack .top{display:flex;gap:.2rem .7rem;justify-content:space-between;align-items:baseline;flex-wrap:wrap}
 .tf-rack .piece{font-size:1.15rem;font-weight:700}

@@ -282,6 +282,11 @@ def to_ask(last: CoatProgress, decision: float) -> list[str]:
     return [stage.stage for stage in sorted(open_stages or last.stages, key=order)] or ["tack_free"]
 
 
+def can_wait(each: PieceProgress) -> bool:
+    """Whether nothing is lost by seeing to other pieces first; a window about to close cannot wait."""
+    return each.last is None or each.last.recoat.state != cp.CLOSING
+
+
 def takes_now(each: PieceProgress, role: str) -> bool:
     """Whether a piece's next coat may go on now and be of a role."""
     if each.spraying:

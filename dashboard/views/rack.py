@@ -43,10 +43,9 @@ def choices() -> tuple[str, str]:
     plan = st.query_params.get("plan", "")
     with right.popover("Heating plan" if not plan else "Heating planned", width="stretch", key="plan"):
         typed = st.text_input(
-            "Heating plan", plan, placeholder="22 °C from 18:00", max_chars=200, key="heating-plan",
-            help="Times of ready steps then go by it instead of the usual course of the shop.",
-        )  # fmt: skip
-        st.caption("Empty: the forecast goes by the shop's own log.")
+            "Heating plan", plan, placeholder="22 °C from 18:00; off at 22:00", max_chars=200, key="heating-plan"
+        )
+        st.caption("Every time on this page then goes by it. Empty: by the booth's usual day.")
     if typed.strip():
         st.query_params["plan"] = typed.strip()
     elif plan:
@@ -80,7 +79,7 @@ def shelf(role: str, plan: str) -> None:
     if not shown:
         st.info(f"Nothing can take a {ROLES[role].lower()} now.")
     for when, name in rack_words.GROUPS.items():
-        members = [each for each in shown if each.next.when == when]
+        members = sorted((each for each in shown if each.next.when == when), key=rack_words.can_wait)
         if members:
             _group(when, name, members, rack)
     if role:

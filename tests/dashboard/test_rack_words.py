@@ -183,6 +183,12 @@ def test_every_stage_has_a_usual_way_to_try_it() -> None:
     assert {check.stage for check in made} == set(rack_words.STAGES)
 
 
+def test_a_window_about_to_close_cannot_wait() -> None:
+    ordered = sorted(RACK.values(), key=rack_words.can_wait)
+    assert [each.piece.name for each in ordered if not rack_words.can_wait(each)] == ["Lap steel, eight string, alder"]
+    assert not rack_words.can_wait(ordered[0])
+
+
 def test_what_is_drawn_is_told_in_words() -> None:
     last = RACK["Lap steel, eight string, alder"].last
     assert last is not None
