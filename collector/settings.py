@@ -318,6 +318,30 @@ class Rack:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sanding:
+    """The film there is to sand, and how far the shop goes."""
+
+    through_limit_pct: float = _key(
+        5.0, "%", "Chance of sanding through the clear that the shop accepts.", low=0.1, high=50
+    )
+    piece_area_m2: float = _key(
+        0.0, "m²", "Coated area of a usual piece, for coats with millilitres and no gauge; 0: not known.", low=0, high=50
+    )
+    spots: int = _key(
+        6, "", "Spots of a piece, such as edges, that may be thin. Judgement, no source.", low=1, high=1_000
+    )
+    spot_spread_pct: float = _key(
+        10.0, "%", "How far such spots differ in film, standard deviation. Judgement, no source.", low=0, high=60
+    )
+    texture_grade: int = _key(
+        3, "", "Texture off the gun where none is told: 1 nearly flat to 5 very heavy.", low=1, high=5
+    )
+    sheet_uses: int = _key(
+        3, "sandings", "A sheet of a grit is due after so many. Common practice, no source.", low=1, high=100
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Settings:
     """Everything a person can set."""
 
@@ -331,6 +355,7 @@ class Settings:
     ledger: Ledger = field(default_factory=Ledger)
     rack: Rack = field(default_factory=Rack)
     alerts: Alerts = field(default_factory=Alerts)
+    sanding: Sanding = field(default_factory=Sanding)
     file: Path | None = None
 
 
@@ -345,6 +370,7 @@ SECTIONS: Final[Mapping[str, Callable[..., Any]]] = {
     "ledger": Ledger,
     "rack": Rack,
     "alerts": Alerts,
+    "sanding": Sanding,
 }
 
 

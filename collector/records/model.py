@@ -5,9 +5,11 @@ Each is frozen and checked when it is made; all times are aware UTC. ``id`` is 0
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import Any, Final
 
 from collector.errors import RecordError
@@ -344,6 +346,78 @@ class Outcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sanding:
+    """A piece, or a zone of it, level-sanded; or sanded back.
+
+    Attributes
+    ----------
+    piece_id : int
+    at : datetime
+    grits : tuple of str
+        Grades used, coarse to fine, as ``P800``; empty only where it was sanded back.
+    zone : str
+        Which part of the piece, in the shop's own words; empty for all of it.
+    texture_um : float, optional
+        Height of the texture that was levelled, as measured. [µm]
+    texture_grade : int, optional
+        The same as judged, 1 (nearly flat) to 5 (very heavy).
+    compounded : bool
+        Whether the scratches of the last grit were compounded out.
+    through : bool
+        Whether it went through the film anywhere.
+    through_at : str
+        The grit it went through at, or ``compound``; empty where it did not, or nobody noted it.
+    sanded_back : bool
+        Whether all the film was taken off: what was laid before no longer counts.
+    fresh : tuple of str
+        Those of the grits that were begun with a fresh sheet.
+    minutes, area_m2 : float, optional
+        How long it took with all grits [min], and the area sanded [m²].
+    """
+
+    piece_id: int
+    at: datetime
+    grits: tuple[str, ...] = ()
+    zone: str = ""
+    texture_um: float | None = None
+    texture_grade: int | None = None
+    compounded: bool = False
+    through: bool = False
+    through_at: str = ""
+    sanded_back: bool = False
+    fresh: tuple[str, ...] = ()
+    minutes: float | None = None
+    area_m2: float | None = None
+    note: str = ""
+    id: int = 0
+
+    def __post_init__(self) -> None:
+        _utc("at", self.at)
+        if not self.grits and not self.sanded_back:
+            raise RecordError("grits is empty; expected those used, as P800, or that it was sanded back")
+        numbers = [_grit("grits", name) for name in self.grits]
+        if any(after <= before for before, after in pairwise(numbers)):
+            raise RecordError(f"grits {', '.join(self.grits)}; expected each finer than the one before")
+        if self.zone != "":
+            _named("zone", self.zone)
+        _within("texture_um", self.texture_um, 0, 1_000)
+        if self.texture_grade is not None:
+            _one_of_numbers("texture_grade", self.texture_grade, 1, 5)
+        for label in ("compounded", "through", "sanded_back"):
+            _yes_or_no(label, getattr(self, label))
+        if self.through_at:
+            if not self.through:
+                raise RecordError(f"through_at {self.through_at!r}, but it did not go through; expected nothing")
+            steps = (*self.grits, *(("compound",) if self.compounded else ()))
+            _one_of("through_at", self.through_at, steps)
+        for name in self.fresh:
+            _one_of("fresh", name, self.grits)
+        _within("minutes", self.minutes, 0, 1_440)
+        _within("area_m2", self.area_m2, 0.0001, 100)
+        _text("note", self.note)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SolventUse:
     """Solvent gone beside the coats: guns cleaned, parts wiped, thinner spilt.
 
@@ -457,6 +531,17 @@ def _named(label: str, value: str) -> None:
 def _text(label: str, value: str) -> None:
     if not isinstance(value, str):
         raise RecordError(f"{label} is {value!r}; expected text")
+
+
+def _grit(label: str, name: str) -> int:
+    if not isinstance(name, str) or re.fullmatch(r"P[1-9][0-9]{1,3}", name) is None:
+        raise RecordError(f"{label} {str(name)[:40]!r}; expected a grade such as P800")
+    return int(name[1:])
+
+
+def _one_of_numbers(label: str, value: int, low: int, high: int) -> None:
+    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
+        raise RecordError(f"{label} {value!r}; expected a whole number from {low} to {high}")
 
 
 def _yes_or_no(label: str, value: bool) -> None:

@@ -5,6 +5,7 @@ Each call is one short transaction, so dashboard, command line and collector can
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -30,6 +31,7 @@ from collector.records.model import (
     Outcome,
     Piece,
     PiecePlace,
+    Sanding,
     SolventUse,
 )
 from collector.records.rows import (
@@ -43,6 +45,7 @@ from collector.records.rows import (
     live,
     loaded,
     name_key,
+    sanding_columns,
     state_of,
     table_of,
     to_coat,
@@ -50,6 +53,7 @@ from collector.records.rows import (
     to_material,
     to_mix,
     to_piece,
+    to_sanding,
     version_row,
 )
 from collector.records.tables import (
@@ -64,6 +68,7 @@ from collector.records.tables import (
     PiecePlaceRow,
     PieceRow,
     PressRow,
+    SandingRow,
     SolventUseRow,
 )
 
@@ -428,6 +433,48 @@ class Records:
             )
             return [Outcome(**fields_of(row, Outcome)) for row in found]
 
+    # Sanding
+
+    def add_sanding(self, sanding: Sanding) -> Sanding:
+        """Store how a piece was sanded, and whether it went through."""
+        with self._writing() as session:
+            live(session, PieceRow, "piece", sanding.piece_id)
+            row = SandingRow(**sanding_columns(sanding))
+            insert(session, row, "sanding", "this sanding exists already")
+            return replace(sanding, id=row.id)
+
+    def sandings(self, piece_id: int | None = None) -> list[Sanding]:
+        """Sandings of a piece, oldest first; without one, of every piece that is not deleted."""
+        query = select(SandingRow).where(SandingRow.deleted_at.is_(None))
+        if piece_id is None:
+            query = query.join(PieceRow, PieceRow.id == SandingRow.piece_id).where(PieceRow.deleted_at.is_(None))
+        else:
+            query = query.where(SandingRow.piece_id == piece_id)
+        with self._reading() as session:
+            return [to_sanding(row) for row in session.scalars(query.order_by(SandingRow.at, SandingRow.id))]
+
+    # What is brought in from elsewhere
+
+    def add_notes(self, pieces: Sequence[Piece], coats: Sequence[tuple[str, Coat]]) -> None:
+        """Store pieces and coats from a shop's own notes, all in one transaction or none.
+
+        Parameters
+        ----------
+        pieces
+            New ones.
+        coats
+            Each with the name of its piece, new or there already; their mixes are stored too, equal ones once.
+
+        Raises
+        ------
+        Conflict
+            If a piece's name is taken, or the piece has a coat of that start; then nothing is written.
+        NotFound
+            If a coat's piece or material is not there.
+        """
+        with self._writing() as session:
+            rows.add_notes(session, pieces, coats)
+
     # Solvent beside the coats
 
     def add_solvent_use(self, use: SolventUse) -> SolventUse:
@@ -456,7 +503,8 @@ class Records:
         Parameters
         ----------
         kind : str
-            ``material``, ``mix``, ``piece``, ``piece_place``, ``coat``, ``check``, ``outcome`` or ``solvent_use``.
+            ``material``, ``mix``, ``piece``, ``piece_place``, ``coat``, ``check``, ``outcome``, ``sanding`` or
+            ``solvent_use``.
         """
         with self._writing() as session:
             row = live(session, table_of(kind), kind, record_id, lock=True)

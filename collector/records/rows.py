@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from collector.errors import Conflict, NotFound
 from collector.records import documents
-from collector.records.model import AuditEntry, Coat, Material, Mix, Piece
+from collector.records.model import AuditEntry, Coat, Material, Mix, Piece, Sanding
 from collector.records.tables import (
     AuditRow,
     Base,
@@ -27,6 +27,7 @@ from collector.records.tables import (
     PiecePlaceRow,
     PieceRow,
     Row,
+    SandingRow,
     SolventUseRow,
     UtcDateTime,
 )
@@ -39,6 +40,7 @@ KINDS: Final[dict[str, type[Row]]] = {
     "check": CheckRow,
     "outcome": OutcomeRow,
     "solvent_use": SolventUseRow,
+    "sanding": SandingRow,
     "piece_place": PiecePlaceRow,
 }
 _R = TypeVar("_R", bound=Row)
@@ -171,6 +173,29 @@ def edit_material(session: Session, material: Material) -> Material:
     return stored
 
 
+def add_notes(session: Session, pieces: Sequence[Piece], coats: Sequence[tuple[str, Coat]]) -> None:
+    """Store pieces, and coats with their mixes."""
+    for piece in pieces:
+        row = PieceRow(name_key=name_key(piece.name), **columns_of(piece))
+        insert(session, row, "piece", f"there is a piece {piece.name!r} already", "import")
+    mixes: list[tuple[Mix, MixRow]] = []  # a material holds a mapping, so that a mix is no key
+    for name, coat in coats:
+        on = by_name(session, PieceRow, "piece", name)
+        twin = select(CoatRow.id).where(
+            CoatRow.piece_id == on.id, CoatRow.started_at == coat.started_at, CoatRow.deleted_at.is_(None)
+        )
+        if session.scalar(twin) is not None:
+            raise Conflict(f"{on.name!r} has a coat started at {coat.started_at.isoformat()} already")
+        mix = next((row for made, row in mixes if made == coat.mix), None)
+        if mix is None:
+            version = version_row(session, coat.mix.material.id, coat.mix.material.version)
+            mix = MixRow(material_version_id=version.id, **columns_of(coat.mix, skip=("material",)))
+            insert(session, mix, "mix", "this mix exists already", "import")
+            mixes.append((coat.mix, mix))
+        columns = {**columns_of(coat, skip=("mix",)), "piece_id": on.id}
+        insert(session, CoatRow(mix_id=mix.id, open_piece_id=None, **columns), "coat", "a coat is open", "import")
+
+
 def to_material(row: MaterialRow, version: MaterialVersionRow) -> Material:
     """A material in the version given."""
     return replace(documents.from_document(version.document), id=row.id, version=version.version)
@@ -208,6 +233,21 @@ def coats_with_mixes(session: Session, query: Select[tuple[CoatRow]]) -> Iterato
         if mix_row.id not in mixes:
             mixes[mix_row.id] = _mix_of(mix_row, version)
         yield Coat(mix=mixes[mix_row.id], **fields_of(row, Coat, skip=("mix",)))
+
+
+_GRADES: Final = ("grits", "fresh")
+
+
+def sanding_columns(sanding: Sanding) -> dict[str, Any]:
+    """A sanding's fields as columns."""
+    grades = {name: ",".join(getattr(sanding, name)) for name in _GRADES}
+    return {**columns_of(sanding, skip=_GRADES), **grades}
+
+
+def to_sanding(row: SandingRow) -> Sanding:
+    """A sanding."""
+    grades = {name: tuple(filter(None, getattr(row, name).split(","))) for name in _GRADES}
+    return Sanding(**fields_of(row, Sanding, skip=_GRADES), **grades)
 
 
 def columns_of(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:

@@ -159,6 +159,26 @@ class PiecePlaceRow(Row):
     note: Mapped[str]
 
 
+class SandingRow(Row):
+    """A piece level-sanded; grades are kept with commas between them."""
+
+    __tablename__ = "sanding"
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    at: Mapped[datetime]
+    grits: Mapped[str]
+    zone: Mapped[str]
+    texture_um: Mapped[float | None]
+    texture_grade: Mapped[int | None]
+    compounded: Mapped[bool]
+    through: Mapped[bool]
+    through_at: Mapped[str]
+    sanded_back: Mapped[bool]
+    fresh: Mapped[str]
+    minutes: Mapped[float | None]
+    area_m2: Mapped[float | None]
+    note: Mapped[str]
+
+
 class SolventUseRow(Row):
     """Solvent gone beside the coats."""
 
