@@ -70,9 +70,11 @@ def _too_cold(coat: Coat, curves: Curves, at: datetime, units: Units) -> str:
         return ""
     recoat = next((s.high_h for s in coat.mix.material.stages if s.stage == "dry_to_recoat"), FORMING_H)
     formed_h = min(laid_h + recoat, 0.0)
-    middle = curves.middle
+    read_h, read_c = curves.around.read_h, curves.around.read_c
+    if not read_h.size:
+        return ""
     found = film_forming(
-        middle.time_h, middle.air_c, least, laid_h=laid_h, formed_h=max(formed_h, laid_h), max_gap_h=LONGEST_STEP_H
+        read_h, read_c, least, laid_h=laid_h, formed_h=max(formed_h, laid_h), max_gap_h=LONGEST_STEP_H
     )
     if not found.below or found.lowest_c is None:
         return ""

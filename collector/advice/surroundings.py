@@ -56,6 +56,8 @@ class Surroundings:
         Before now.
     notes : tuple of (float, str)
         What had to be assumed, and until when it matters. [h]
+    read_h, read_c : array, shape (m,)
+        The temperatures as they were logged. [h], [°C]
     """
 
     time_h: Reals
@@ -67,6 +69,8 @@ class Surroundings:
     now_m_s: float
     gaps: tuple[Gap, ...]
     notes: tuple[tuple[float, str], ...]
+    read_h: Reals
+    read_c: Reals
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -99,7 +103,8 @@ def surroundings(
         When the oldest coat asked about was laid. [ms since 1970, UTC]
     """
     now_ms = days.now_ms
-    found = _coarse(recorded(path, logs, start_ms, now_ms))
+    logged = recorded(path, logs, start_ms, now_ms)
+    found = _coarse(logged)
     ahead = _ahead(path[-1], outlooks, days)
     start_h = (start_ms - now_ms) / HOUR_MS
     notes: list[tuple[float, str]] = []
@@ -123,6 +128,8 @@ def surroundings(
         now_m_s=float(np.median(speed[:, here])),
         gaps=found.gaps,
         notes=tuple(notes),
+        read_h=logged.time_h,
+        read_c=logged.air_c,
     )
 
 
@@ -147,6 +154,8 @@ def typical(path: Path, logs: Mapping[Place, Log], start_ms: int, now_ms: int) -
         now_m_s=float(speed[-1]),
         gaps=found.gaps,
         notes=(),
+        read_h=found.time_h,
+        read_c=found.air_c,
     )
 
 
