@@ -241,8 +241,8 @@ def _window_lane(recoat: RecoatState, scale: Scale, zone: ZoneInfo, now: datetim
         made += _span("shut", shut, again, scale)
     elif again is None and shut < scale.end:
         made += _span("shut", shut, scale.end, scale)
-    if again is not None and scale.covers(again):
-        made += _span("scuff", again, scale.end, scale)
+    if again is not None and max(again, shut) < scale.end:
+        made += _span("scuff", max(again, shut), scale.end, scale)
     return _drawn("window", "recoat window", said, made, scale, now)
 
 

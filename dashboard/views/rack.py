@@ -41,7 +41,8 @@ def choices() -> tuple[str, str]:
         "Can take now", [*CHIPS, AS_BOOTH], default=EVERYTHING, required=True, key="rack-takes"
     )
     plan = st.query_params.get("plan", "")
-    with right.popover("Heating plan" if not plan else "Heating planned", width="stretch", key="plan"):
+    told = st.session_state.get("heating-plan", plan).strip()
+    with right.popover(f"Plan: {told[:18]}" if told else "Heating plan", width="stretch", key="plan"):
         typed = st.text_input(
             "Heating plan", plan, placeholder="22 °C from 18:00; off at 22:00", max_chars=200, key="heating-plan"
         )
@@ -227,7 +228,8 @@ def _more_of(each: PieceProgress) -> None:
     one, two, three = st.columns(3, gap="small")
     _back(one, piece.id)
     if two.button("Its week", key=f"week-{piece.id}", width="stretch"):
-        st.switch_page("views/week.py", query_params={"piece": str(piece.id)})
+        plan = st.query_params.get("plan")
+        st.switch_page("views/week.py", query_params={"piece": str(piece.id), **({"plan": plan} if plan else {})})
     if last is not None and three.button("Coat log", key=f"log-{piece.id}", width="stretch"):
         st.switch_page("views/coats.py", query_params={"coat": str(last.coat.id)})
     with st.expander("Move it", key=f"move-of-{piece.id}"):

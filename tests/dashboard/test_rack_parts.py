@@ -84,6 +84,18 @@ def test_a_closed_window_is_not_drawn_open() -> None:
     assert left + width == pytest.approx(100.0, abs=0.02)
 
 
+def test_open_after_scuffing_is_drawn_from_where_the_window_has_closed_for_sure() -> None:
+    assert STEEL.last is not None
+    closing = RecoatState(
+        state=cp.CLOSING, opens=racks.moment(NOW, -7, -6, -5), closes=racks.moment(NOW, 2, 3, 5),
+        reopens=racks.moment(NOW, 2, 3, 5),
+    )  # fmt: skip
+    each = replace(STEEL, last=replace(STEEL.last, recoat=closing))
+    [(ending, width)] = drawn(card(each), "window", "ending")
+    [(scuff, _)] = drawn(card(each), "window", "scuff")
+    assert scuff == pytest.approx(ending + width, abs=0.02)
+
+
 def test_flags_are_always_in_view() -> None:
     assert "below the 10 °C it needs to form a film" in card(RACK["Cigar-box guitar 1"])
 
