@@ -88,11 +88,12 @@ SHEET: Final = """
 .tf-ways .tf-limit .state{grid-row:auto}
 /* Eight limits within the first screenful of a laptop. */
 @media (min-width:1001px) and (max-height:900px){.tf-two{grid-template-columns:minmax(0,1.4fr) minmax(0,1fr)}
- .tf-limit{padding:.2rem}.tf-limit .why{font-size:.86rem;line-height:1.22}}
+ .tf-limit{padding:.2rem;column-gap:.5rem}.tf-limit .why{font-size:.86rem;line-height:1.22}}
 
 .tf-tiles{display:grid;grid-template-columns:repeat(auto-fill,minmax(9.3rem,1fr));gap:.55rem}
 .tf-tile{border:1px solid var(--line);border-radius:6px;padding:.5rem .75rem;background:var(--wash);
  display:flex;flex-direction:column;min-width:0}
+@media (min-width:1001px) and (max-height:900px){.tf-tile{padding:.3rem .75rem}}
 .tf-tile .name{font-size:.92rem;font-weight:600;color:var(--quiet)}
 .tf-tile .value{font-size:1.75rem;font-weight:700;line-height:1.15;white-space:nowrap}
 .tf-tile .value span{font-size:1rem;font-weight:500;margin-left:.2rem}

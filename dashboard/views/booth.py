@@ -8,8 +8,7 @@ import streamlit as st
 
 from collector.advice import conditions
 from collector.advice.blush import NOT_THE_CLIMATE
-from collector.advice.readiness import STANDING_CAUTION
-from collector.records.model import Material, Piece
+from collector.records.model import ISOCYANATE_CAUTION, Material, Piece
 from dashboard import charts, data, tiles, words
 from dashboard.choosing import choose_booth, choose_material, choose_piece
 
@@ -40,12 +39,15 @@ def answer(booth: str, material: Material, piece: Piece | None) -> None:
             clock=f"{at:%H:%M:%S}",
             place=booth,
         ),
-        *(tiles.caution(text) for text in found.cautions if text != STANDING_CAUTION),
+        tiles.caution(ISOCYANATE_CAUTION) if ISOCYANATE_CAUTION in found.cautions else "",
         tiles.two(
             tiles.limits(words.limit_row(limit, units) for limit in found.limits),
             tiles.tiles(words.booth_tiles(state, found, dew, units, limits.stale_after_s, station)),
         ),
-        tiles.note(f"{STANDING_CAUTION} Each ± covers about 95 %."),
+        # What is not judged has no row among the limits, so there is room for it below them.
+        tiles.note(
+            " ".join([*(text for text in found.cautions if text != ISOCYANATE_CAUTION), "Each ± covers about 95 %."])
+        ),
     ]
     st.html("".join(f'<div class="tf-gap">{block}</div>' for block in blocks if block))
 

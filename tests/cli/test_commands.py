@@ -50,6 +50,28 @@ def test_check_answers_with_every_limit(shop):
     assert all(limit["reason"] for limit in answer["limits"])
 
 
+DAMP = {"air_temperature": 24.0, "relative_humidity": 80.0, "surface_temperature": 21.0, "face_velocity": 0.8}
+
+
+def test_check_tells_the_ways_out_of_blush(shop):
+    store_now(shop, DAMP)
+    answer = json.loads(run("check", "--material", LACQUER, "--json").output)
+    assert answer["blush"]["word"] == "likely"
+    assert {"what", "value", "probability", "words"} == set(answer["ways_out"][0])
+    told = run("check", "--material", LACQUER).output
+    assert all(f"  way out: {way['words']}" in told for way in answer["ways_out"])
+
+
+def test_check_has_no_way_out_where_none_is_needed(shop):
+    store_now(shop, GOOD)
+    assert json.loads(run("check", "--material", LACQUER, "--json").output)["ways_out"] == []
+
+
+def test_check_holds_while_the_exhaust_stands(shop):
+    store_now(shop, {**GOOD, "face_velocity": 0.0})
+    assert run("check", "--material", LACQUER).output.splitlines()[1].startswith("The exhaust is not running")
+
+
 def test_check_without_readings_cannot_tell(shop):
     result = run("check", "--material", LACQUER)
     assert result.exit_code == 0

@@ -66,6 +66,18 @@ def test_a_damp_reading_of_a_new_node_turns_the_verdict(shop: Path) -> None:
     assert "(hand)" in body
 
 
+def test_no_way_out_is_shown_where_blush_is_under_the_limit(shop: Path) -> None:
+    assert "What would bring blush" not in html(opened(PAGES[0]))
+
+
+def test_ways_out_are_being_worked_out_where_blush_is_over_the_limit(shop: Path) -> None:
+    damp = {"air_temperature": 24.0, "relative_humidity": 80.0, "surface_temperature": 21.0}
+    seeding.put(shop, "hand", damp, datetime.now(UTC))
+    body = html(opened(PAGES[0]))
+    assert "What would bring blush under your limit of 10 %" in body
+    assert "Working it out" in body
+
+
 def test_an_isocyanate_mix_always_wears_its_caution(shop: Path) -> None:
     urethane = data.records().material("Two-component urethane, clear")
     test = opened(PAGES[0], material=str(urethane.id))
