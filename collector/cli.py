@@ -33,6 +33,7 @@ from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
 from collector.report_command import report
+from collector.sanding_command import sanding
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"
@@ -110,7 +111,11 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
                 mqtt=replace(settings.mqtt, embedded=True, host="127.0.0.1", username="", password="", ca_file=""),
                 alerts=replace(settings.alerts, apprise_urls=""),  # invented alerts are nobody's to be called for
                 ventilation=replace(
-                    settings.ventilation, volume_m3=design.volume_m3, face_opening_m2=design.face_m2, mixing_factor=1.0
+                    settings.ventilation,
+                    volume_m3=design.volume_m3,
+                    face_opening_m2=design.face_m2,
+                    mixing_factor=1.0,
+                    filter_change_pa=9.0,
                 ),
             )
         )
@@ -419,6 +424,7 @@ main.add_command(sheet)
 main.add_command(node)
 main.add_command(report)
 main.add_command(rack)
+main.add_command(sanding)
 
 
 @contextlib.contextmanager

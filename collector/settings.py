@@ -325,7 +325,11 @@ class Sanding:
         5.0, "%", "Chance of sanding through the clear that the shop accepts.", low=0.1, high=50
     )
     piece_area_m2: float = _key(
-        0.0, "m²", "Coated area of a usual piece, for coats with millilitres and no gauge; 0: not known.", low=0, high=50
+        0.0,
+        "m²",
+        "Coated area of a usual piece, for coats with millilitres and no gauge; 0: not known.",
+        low=0,
+        high=50,
     )
     spots: int = _key(
         6, "", "Spots of a piece, such as edges, that may be thin. Judgement, no source.", low=1, high=1_000

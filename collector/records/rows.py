@@ -246,8 +246,8 @@ def sanding_columns(sanding: Sanding) -> dict[str, Any]:
 
 def to_sanding(row: SandingRow) -> Sanding:
     """A sanding."""
-    grades = {name: tuple(filter(None, getattr(row, name).split(","))) for name in _GRADES}
-    return Sanding(**fields_of(row, Sanding, skip=_GRADES), **grades)
+    grades: dict[str, Any] = {name: tuple(filter(None, getattr(row, name).split(","))) for name in _GRADES}
+    return Sanding(**{**fields_of(row, Sanding, skip=_GRADES), **grades})
 
 
 def columns_of(record: Any, skip: Sequence[str] = ()) -> dict[str, Any]:
