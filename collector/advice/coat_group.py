@@ -111,6 +111,7 @@ class Group:
         films = [dry_film(member.coat, usual, normals(8, 1)[:, 3]) for member in members]
         self._film_um = np.stack([um for um, _ in films])
         self._film_notes = [note for _, note in films]
+        self._stacks: dict[tuple[int, SheetConditions], tuple[tuple[float, ...], tuple[float, ...]]] = {}
 
     def progress(self) -> list[CoatProgress]:
         """How far each coat has come, in the order of the members."""
@@ -166,13 +167,18 @@ class Group:
         if part.driver == DIFFUSION:
             for i, member in enumerate(self._members):
                 if member.young:
-                    coats = (*member.young, member.coat)
-                    laid_h = [self._shared.hours(laid(coat)) for coat in coats]
-                    of = self._curves.typical(part.driver, chemistry, sheet)
-                    stack = stack_of(coats, laid_h, of, sheet, self._shared.settings)
-                    thicker[i] = thickening(*stack, middle_h, sheet.dry_film_um)
+                    thicker[i] = thickening(*self._stack(i, sheet), middle_h, sheet.dry_film_um)
         needs = scale(part, driven, film * thicker, sheet)
         return _Leg(part=part, curve=found, needs=needs, longer=np.mean(needs, axis=1) / part.share)
+
+    def _stack(self, i: int, sheet: SheetConditions) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Films of a coat and the young ones beneath it, and the waits between them."""
+        if (i, sheet) not in self._stacks:
+            coats = (*self._members[i].young, self._members[i].coat)
+            laid_h = [self._shared.hours(laid(coat)) for coat in coats]
+            of = self._curves.typical(DIFFUSION, self._material.chemistry, sheet)
+            self._stacks[i, sheet] = stack_of(coats, laid_h, of, sheet, self._shared.settings)
+        return self._stacks[i, sheet]
 
     def _own(self, subject: Subject, drawn: StageDraws, legs: Sequence[_Leg], stage_h: Reals) -> None:
         """Put the stage times of coats with checks of their own in place of those of any coat.

@@ -50,8 +50,8 @@ def thickening(films_um: tuple[float, ...], waits_h: tuple[float, ...], stage_h:
     """
     if len(films_um) < 2:
         return 1.0
-    diffusivity = float(np.asarray(diffusivity_um2_h(stage_h, sheet_film_um, RETAINED)))
-    return _times(tuple(round(um, 1) for um in films_um), tuple(round(h, 2) for h in waits_h), diffusivity)
+    films, waits = tuple(round(um, 1) for um in films_um), tuple(round(h, 2) for h in waits_h)
+    return _times(films, waits, _diffusivity(stage_h, sheet_film_um))
 
 
 def laid(coat: Coat) -> datetime:
@@ -74,6 +74,11 @@ def stack_of(
         films.append(sheet.dry_film_um if np.isnan(um) else um)
     times = np.maximum.accumulate(np.clip(np.array(laid_h), of.time_h[0], of.time_h[-1]))
     return tuple(films), tuple(np.diff(of.at(times)).tolist())
+
+
+@lru_cache(maxsize=512)
+def _diffusivity(stage_h: float, sheet_film_um: float) -> float:
+    return float(np.asarray(diffusivity_um2_h(stage_h, sheet_film_um, RETAINED)))
 
 
 @lru_cache(maxsize=8192)
