@@ -104,11 +104,9 @@ class Courier:
                 )
             return False
         self._book.sent(message.id, now)
-        recovered = self._failures.pop(place.digest, 0)
-        if recovered:
+        if self._failures.pop(place.digest, 0):
             log.info("messages by %s are delivered again", place.kind)
-        if recovered or message.attempts:
-            self._book.hasten(place.digest, now)
+        self._book.hasten(place.digest, now)  # also what it refused before a restart, of which nothing else is known
         return True
 
     def _rests(self, place: Place, now: datetime) -> bool:

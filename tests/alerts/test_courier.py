@@ -142,6 +142,22 @@ def test_a_message_that_is_never_taken_does_not_stand_before_the_others(book, re
     assert receiver.titles == ["DANGER: Second", "DANGER: First"]
 
 
+def test_when_a_place_answers_again_what_it_refused_before_does_not_wait_for_its_turn(book, receiver):
+    receiver.stop()
+    shop = Post(book, receiver.address)
+    shop.raised("first", what="First")
+    for _ in range(65):
+        shop.after(minutes=1)
+    wait = book.messages(1)[0].due_at - shop.now
+    assert wait > timedelta(minutes=50)
+    receiver.start()
+    restarted = Courier(book, shop.settings, lambda: shop.now)
+    assert restarted.go_round() == 0
+    shop.raised("second", what="Second")
+    assert (restarted.go_round(), restarted.go_round()) == (1, 1)
+    assert receiver.titles == ["DANGER: Second", "DANGER: First"]
+
+
 def test_a_message_outlives_a_restart(book, records, url, receiver):
     receiver.stop()
     shop = Post(book, receiver.address)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -120,6 +121,12 @@ def test_two_watches_on_one_store_raise_one_alert(shop):
     shop.look(condition())
     other.look(condition())
     assert len(shop.book.newest()) == 1
+
+
+def test_of_two_that_raise_the_same_at_one_moment_the_second_is_told_so(shop):
+    (alert,) = shop.look(condition())
+    assert shop.book.raise_(replace(alert, id=0), ["p"]) is None
+    assert len(shop.book.messages(1)) == 1
 
 
 def test_what_is_no_longer_true_of_a_coat_ends_without_a_word(shop):
