@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -79,6 +80,13 @@ class Photo:
 
     image: bytes
     caption: str
+
+
+def printable(text: str) -> str:
+    """A text without control characters, which neither HTML nor PDF can set; line breaks stay."""
+    return "".join(
+        letter for letter in text if letter == "\n" or unicodedata.category(letter) not in ("Cc", "Cs", "Cn")
+    )
 
 
 Block = Heading | Paragraph | Caution | Bullets | Facts | Table | Figure | Photo

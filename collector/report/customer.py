@@ -187,7 +187,7 @@ def _waits(record: PieceRecord) -> list[Block]:
     rows = [(f"{w.lower} to {w.upper}", hours(w.hours), _window(w), WAIT_WORDS[w.verdict]) for w in record.waits]
     return [
         Heading(text="Time between coats"),
-        Paragraph(text="A coat must dry before the next one, and with some finishes not too long."),
+        Paragraph(text="A coat must dry before the next goes on; some finishes must not wait too long either."),
         Table(
             head=("Coats", "Waited", "Window of the coat beneath", "The wait was"), rows=rows, widths=(12, 18, 40, 30)
         ),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 from typing import Final
 
@@ -44,6 +44,10 @@ MOST_MM_PER_UM: Final = 1.0
 TALLEST_MM: Final = 190.0
 UNKNOWN_MM: Final = 7.0
 
+COARSEST_MS: Final = 150_000
+"""Points of a curve are no closer than this: where readings turn from every minute to every few seconds, the older ones
+would come apart into dots. [ms]"""
+
 
 # -- the stack -----------------------------------------------------------------------------------------------
 
@@ -58,10 +62,11 @@ def stack(record: PieceRecord, units: Units, zone: tzinfo, width: float) -> Draw
     unknown = len(record.unknown_films)
     pitch = min(9.4, TALLEST_MM / max(len(coats), 1))
     room = max(STACK_MM, pitch * len(coats)) - UNKNOWN_MM * unknown
-    # Rounded down to a scale that is easily said: 1, 2 or 5 tens.
     per_um = min(MOST_MM_PER_UM, max(room, 10.0) / known) if known else 1.0
     height = known * per_um + UNKNOWN_MM * unknown
-    top = 6.0 + max(0.0, (pitch * len(coats) - height) / 2.0)
+    last = coats[-1].film
+    over = 0.0 if last is None else (last.high_um - last.um) * per_um
+    top = max(6.0 + max(0.0, (pitch * len(coats) - height) / 2.0), over + 2.0)
     bottom = top + height
     left, right = 22.0, 82.0
     shapes: list[Shape] = []
@@ -246,7 +251,17 @@ def chart(
 ) -> Drawing:
     """Curves over the clock, with a key above; a gap in the readings stays a gap."""
     left, right, top, bottom = 11.0, width - 1.5, 8.5, high - 5.5
-    drawn = [curve for curve in curves if np.isfinite(curve.values).any()]
+    group = max(1, math.ceil(COARSEST_MS / found.width_ms))
+    middles = grouped(np.asarray(found.time_ms + found.width_ms / 2, dtype=np.float64), group)
+    drawn = [
+        replace(
+            curve,
+            values=grouped(curve.values, group),
+            half_band=None if curve.half_band is None else grouped(curve.half_band, group),
+        )
+        for curve in curves
+        if np.isfinite(curve.values).any()
+    ]
     shapes: list[Shape] = []
     if not drawn:
         return Drawing(
@@ -280,7 +295,6 @@ def chart(
         shapes.append(Line(points=[(x(time_ms), bottom), (x(time_ms), bottom + 0.9)], stroke=FAINT, line_mm=0.15))
         shapes.append(Label(x=x(time_ms), y=bottom + 3.8, text=text, size_pt=6.5, anchor="middle", colour=FAINT))
     shapes.append(Line(points=[(left, bottom), (right, bottom)], stroke=FAINT, line_mm=0.2))
-    middles = found.time_ms + found.width_ms / 2
     for curve in drawn:
         for run in runs(curve.values):
             points = [(x(float(middles[i])), y(float(curve.values[i]))) for i in run]
@@ -312,6 +326,13 @@ def _key(curves: Sequence[Curve], unit: str, left: float) -> list[Shape]:
         shapes.append(Label(x=at + 7.2, y=4.2, text=curve.name, size_pt=7.0))
         at += 7.2 + len(curve.name) * 1.25 + 4.0
     return shapes
+
+
+def grouped(values: FloatArray, size: int) -> FloatArray:
+    """Means of so many neighbours, of those that are numbers; NaN where none is."""
+    padded = np.concatenate([values, np.full(-len(values) % size, np.nan)]).reshape(-1, size)
+    count = np.isfinite(padded).sum(axis=1)
+    return np.where(count > 0, np.nansum(padded, axis=1) / np.maximum(count, 1), np.nan)
 
 
 def nice_ticks(low: float, high: float, about: int) -> list[float]:

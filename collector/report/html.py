@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
-from html import escape
+from html import escape as _escaped
 from typing import Final
 
 from collector.report.blocks import (
@@ -19,6 +19,7 @@ from collector.report.blocks import (
     Paragraph,
     Photo,
     Table,
+    printable,
 )
 from collector.report.drawing import POINT_MM, Area, Box, Drawing, Line, Shape
 
@@ -72,6 +73,11 @@ def write(document: Document) -> str:
 </body>
 </html>
 """
+
+
+def escape(text: str) -> str:
+    """Text with what HTML would take for markup escaped, and without characters that XML has no place for."""
+    return _escaped(printable(text))
 
 
 def _block(block: Block) -> str:

@@ -24,6 +24,7 @@ from collector.report.blocks import (
     Paragraph,
     Photo,
     Table,
+    printable,
 )
 from collector.report.drawing import Area, Box, Drawing, Label, Line
 
@@ -121,6 +122,10 @@ class _Page(FPDF):
         self.set_line_width(0.5)
         self.line(self.l_margin, self.y, self.l_margin + COLUMN_MM, self.y)
         self.ln(4)
+
+    def normalize_text(self, text: str) -> str:
+        """Called by fpdf2 on every text it sets."""
+        return super().normalize_text(printable(text))
 
     def set_block(self, block: Block, following: Block | None) -> None:
         """One block, with its space after it."""
