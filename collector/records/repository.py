@@ -35,6 +35,7 @@ from collector.records.model import (
     SolventUse,
 )
 from collector.records.rows import (
+    GIVEN_UP,
     by_name,
     change,
     coats_with_mixes,
@@ -56,6 +57,7 @@ from collector.records.rows import (
     to_sanding,
     version_row,
 )
+from collector.records.schedules import ScheduleBook
 from collector.records.tables import (
     AuditRow,
     BoothSetupRow,
@@ -111,6 +113,7 @@ class Records:
         self._engine = engine
         self._writer = writer_of(engine)
         self.alerts = AlertBook(engine)
+        self.schedules = ScheduleBook(engine)
 
     def close(self) -> None:
         """Release the database."""
@@ -503,13 +506,13 @@ class Records:
         Parameters
         ----------
         kind : str
-            ``material``, ``mix``, ``piece``, ``piece_place``, ``coat``, ``check``, ``outcome``, ``sanding`` or
-            ``solvent_use``.
+            ``material``, ``mix``, ``piece``, ``piece_place``, ``schedule``, ``coat``, ``check``, ``outcome``,
+            ``sanding`` or ``solvent_use``.
         """
         with self._writing() as session:
             row = live(session, table_of(kind), kind, record_id, lock=True)
             changes: dict[str, Any] = {"deleted_at": datetime.now(UTC)}
-            changes |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
+            changes |= {column: None for column in GIVEN_UP if hasattr(row, column)}
             return change(session, row, kind, "delete", changes)
 
     def undo(self, audit_id: int) -> AuditEntry:
@@ -529,7 +532,7 @@ class Records:
                 raise Conflict(f"{entry.record} {entry.record_id} has changed since; undo the later change first")
             before: dict[str, Any] = loaded(row, entry.before) if entry.before else {"deleted_at": datetime.now(UTC)}
             if not entry.before:
-                before |= {column: None for column in ("name_key", "open_piece_id") if hasattr(row, column)}
+                before |= {column: None for column in GIVEN_UP if hasattr(row, column)}
             return change(session, row, entry.record, "undo", before, "its name or place has been taken since")
 
     def audit(self, kind: str | None = None, record_id: int | None = None, most: int = 100) -> list[AuditEntry]:

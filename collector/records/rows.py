@@ -28,6 +28,7 @@ from collector.records.tables import (
     PieceRow,
     Row,
     SandingRow,
+    ScheduleRow,
     SolventUseRow,
     UtcDateTime,
 )
@@ -42,7 +43,11 @@ KINDS: Final[dict[str, type[Row]]] = {
     "solvent_use": SolventUseRow,
     "sanding": SandingRow,
     "piece_place": PiecePlaceRow,
+    "schedule": ScheduleRow,
 }
+GIVEN_UP: Final = ("name_key", "open_piece_id", "live_piece_id")
+"""Columns by which a row holds a name or a place; a deleted one gives them up."""
+
 _R = TypeVar("_R", bound=Row)
 
 

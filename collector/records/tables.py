@@ -1,7 +1,8 @@
 """The tables behind the records, as SQLAlchemy maps them; they hold on SQLite and on PostgreSQL alike.
 
-Two columns exist to let the database itself keep a rule on both: ``name_key`` (a name in lower case, empty when the row
-is deleted) makes live names unique, and ``open_piece_id`` (set while a coat is open) allows one open coat a piece.
+Some columns exist to let the database itself keep a rule on both: ``name_key`` (a name in lower case, empty when the
+row is deleted) makes live names unique, ``open_piece_id`` (set while a coat is open) allows one open coat a piece, and
+``live_piece_id`` (empty when the row is deleted) one schedule.
 """
 
 from __future__ import annotations
@@ -188,6 +189,17 @@ class SolventUseRow(Row):
     litres: Mapped[float]
     voc_g_l: Mapped[float | None]
     note: Mapped[str]
+
+
+class ScheduleRow(Row):
+    """A piece's finishing schedule; ``live_piece_id`` is empty when it is deleted, and allows one a piece."""
+
+    __tablename__ = "schedule"
+    piece_id: Mapped[int] = mapped_column(ForeignKey("piece.id"), index=True)
+    live_piece_id: Mapped[int | None] = mapped_column(unique=True)
+    template: Mapped[str]
+    steps: Mapped[list[Any]] = mapped_column(JSON)
+    copied_at: Mapped[datetime]
 
 
 class AuditRow(Base):

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from collector.errors import StoreTooNew
 
-HEAD: Final = "0006"
+HEAD: Final = "0007"
 """The newest migration. A store already there is opened without loading the migration machinery."""
 
 
