@@ -25,6 +25,7 @@ from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
 from collector.alerts_command import alerts
 from collector.calc import calc
 from collector.errors import RecordError, StoreError, TackfreeError
+from collector.import_command import import_notes
 from collector.ledger_commands import ledger
 from collector.measure_command import measure_photo, sheet
 from collector.node_kit import node
@@ -425,6 +426,7 @@ main.add_command(node)
 main.add_command(report)
 main.add_command(rack)
 main.add_command(sanding)
+main.add_command(import_notes)
 
 
 @contextlib.contextmanager
