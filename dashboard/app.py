@@ -13,6 +13,7 @@ page = st.navigation(
         st.Page("views/rack.py", title="Rack", url_path="rack"),
         st.Page("views/week.py", title="Week", url_path="week"),
         st.Page("views/coats.py", title="Coats", url_path="coats"),
+        st.Page("views/sanding.py", title="Sanding", url_path="sanding"),
         st.Page("views/air.py", title="Air", url_path="air"),
         st.Page("views/ledger.py", title="Ledger", url_path="ledger"),
     ],

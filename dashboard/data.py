@@ -21,6 +21,7 @@ import streamlit as st
 from collector import settings as configuration
 from collector.advice import air, airflow, coat_air, conditions, progress
 from collector.advice import ledger as ledger_room
+from collector.advice import sanding as sanding_room
 from collector.advice.air import AirState
 from collector.advice.airflow import FilterState
 from collector.advice.booth_state import BoothState
@@ -30,6 +31,7 @@ from collector.advice.conditions import Conditions
 from collector.advice.display import Units
 from collector.advice.ledger import Ledger
 from collector.advice.readiness import Readiness, assess, gather
+from collector.advice.sanding import Budget, Sheet
 from collector.advice.shop_learning import ShopLearning, shop_learning
 from collector.advice.spray_vapour import PredictedVapour, predicted_vapour
 from collector.advice.ways_out import WayOut
@@ -48,10 +50,12 @@ from collector.records.model import (
     Outcome,
     Piece,
     PiecePlace,
+    Sanding,
     SolventUse,
 )
 from collector.records.repository import Records, open_records
 from collector.reference import solvents
+from collector.report.file import PDF, File, file_name, file_of
 from collector.settings import Settings
 from collector.wire import Remark
 from dashboard import aside
@@ -264,6 +268,8 @@ def changed() -> None:
     """Forget what was read, as a record has changed."""
     for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack, places):
         cached.clear()
+    for cached in (sandings, sanding_budget):
+        cached.clear()
 
 
 @st.cache_data(ttl=LIVE_S, show_spinner=False)
@@ -359,6 +365,31 @@ def snooze_alert(alert_id: int, hours: float) -> None:
     open_alerts.clear()
 
 
+@st.cache_data(ttl=10, show_spinner=False)
+def sanding_budget(piece_id: int, steps: tuple[str, ...], texture_grade: int) -> Budget:
+    """Clear on a piece, what each grit takes, and the chance of going through."""
+    shelf = records()
+    return sanding_room.budget(shelf, shelf.piece(piece_id), steps, settings(), texture_grade=texture_grade)
+
+
+@st.cache_data(ttl=LIVE_S, show_spinner=False)
+def sandings() -> list[Sanding]:
+    """Sandings of every piece, oldest first."""
+    return records().sandings()
+
+
+def sanding_sheets() -> list[Sheet]:
+    """The sheet in use of each grit."""
+    return sanding_room.sheets(sandings(), settings())
+
+
+def add_sanding(sanding: Sanding) -> Sanding:
+    """Store how a piece was sanded."""
+    added = records().add_sanding(sanding)
+    changed()
+    return added
+
+
 def add_solvent_use(use: SolventUse) -> SolventUse:
     """Store solvent used beside the coats."""
     added = records().add_solvent_use(use)
@@ -385,6 +416,17 @@ def piece_name(piece_id: int) -> str:
     """Name of a piece, in hand or done."""
     names = {piece.id: piece.name for piece in pieces(include_done=True)}
     return names.get(piece_id, f"piece {piece_id}")
+
+
+def piece_record(piece_id: int, reader: str) -> File:
+    """The record of a piece's finish as PDF, for the customer or the shop."""
+    with _readings() as store:
+        return file_of(store, records(), settings(), records().piece(piece_id), reader, PDF, now())
+
+
+def record_name(piece_id: int, reader: str) -> str:
+    """What that file is called."""
+    return file_name(piece_name(piece_id), reader, PDF)
 
 
 def start_coat(piece: Piece, choice: Mix, booth: str) -> Coat:

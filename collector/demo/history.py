@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
 
@@ -12,13 +12,13 @@ import numpy as np
 import numpy.typing as npt
 
 from collector import wire
-from collector.demo.pieces import PIECES, SOLVENTS, PlannedCoat
+from collector.demo.pieces import PIECES, SOLVENTS, PlannedCoat, PlannedSanding
 from collector.demo.plan import Plan
 from collector.demo.sensors import AIR_NODE, PANEL_NODE, SENSORS
 from collector.demo.simulation import Simulation, save, simulation_of_plan
 from collector.errors import NotFound
 from collector.readings.base import Batch, ReadingStore
-from collector.records.model import Check, Coat, Material, Mix, Outcome, Piece, SolventUse
+from collector.records.model import Check, Coat, Material, Mix, Outcome, Piece, Sanding, SolventUse
 from collector.records.repository import Records
 
 FloatArray = npt.NDArray[np.float64]
@@ -107,6 +107,10 @@ def fill_records(records: Records, plan: Plan, *, days: int, booth: str) -> None
         )
         for coat in coats:
             _fill_coat(records, plan, coat, _material_for(coat, materials), piece.id, booth)
+        for sanded in planned.sandings:
+            at = plan.at(sanded.workday, sanded.hour)
+            if earliest < at < plan.anchor:
+                records.add_sanding(_sanding(sanded, piece.id, at))
         if planned.done_workday is not None:
             records.edit_piece(replace(piece, done_at=plan.at(planned.done_workday, 16.5)))
     for used in SOLVENTS:
@@ -115,6 +119,22 @@ def fill_records(records: Records, plan: Plan, *, days: int, booth: str) -> None
             records.add_solvent_use(
                 SolventUse(at=at, what=used.what, litres=used.litres, voc_g_l=used.voc_g_l, note=used.note)
             )
+
+
+def _sanding(planned: PlannedSanding, piece_id: int, at: datetime) -> Sanding:
+    return Sanding(
+        piece_id=piece_id,
+        at=at.astimezone(UTC),
+        grits=planned.grits,
+        texture_grade=planned.texture_grade,
+        compounded=planned.compounded,
+        through=bool(planned.through_at),
+        through_at=planned.through_at,
+        zone=planned.zone,
+        fresh=planned.fresh,
+        minutes=planned.minutes,
+        note=planned.note,
+    )
 
 
 def _fill_coat(

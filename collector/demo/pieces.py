@@ -55,6 +55,22 @@ class PlannedCoat:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedSanding:
+    """A level-sanding on a working day; through at a grit, or not."""
+
+    workday: int
+    hour: float
+    grits: tuple[str, ...]
+    texture_grade: int
+    compounded: bool = False
+    through_at: str = ""
+    zone: str = ""
+    fresh: tuple[str, ...] = ()
+    minutes: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedPiece:
     """A piece and its coats, oldest first; ``done_workday`` says when it left the shop."""
 
@@ -65,6 +81,7 @@ class PlannedPiece:
     due_days: int | None = None
     done_workday: int | None = None
     coats: tuple[PlannedCoat, ...] = ()
+    sandings: tuple[PlannedSanding, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,6 +136,17 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
                 outcomes=(PlannedOutcome(after_h=200, note="Buffed, even gloss"),),
             ),
         ),
+        sandings=(
+            PlannedSanding(
+                workday=5,
+                hour=10.0,
+                grits=("P1000", "P1500", "P2000"),
+                texture_grade=2,
+                compounded=True,
+                fresh=("P1000", "P1500", "P2000"),
+                minutes=50,
+            ),
+        ),
     ),
     PlannedPiece(
         name="Drum shell 13 x 7, crackle",
@@ -143,6 +171,18 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
                 ),
             ),
             _lacquer(10, 9.5, "clear", outcomes=_RIGHT),
+        ),
+        sandings=(
+            PlannedSanding(
+                workday=6,
+                hour=14.0,
+                grits=("P1500", "P2000"),
+                texture_grade=2,
+                through_at="P1500",
+                zone="bearing edge",
+                minutes=15,
+                note="One coat of clear was not enough",
+            ),
         ),
     ),
     PlannedPiece(
