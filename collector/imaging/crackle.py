@@ -30,11 +30,17 @@ LEAST_ISLANDS: Final = 20
 LEAST_CRACK_PX: Final = 3.0
 CAUTION_CRACK_PX: Final = 5.0
 LEAST_SEPARATION: Final = 0.74
-WORST_EDGE: Final = 1.0
+WORST_EDGE: Final = 1.2
 """Width of a blurred edge over that of the crack, above which nothing is measured."""
 
+CAUTION_EDGE: Final = 0.9
+MOST_CRACK: Final = 0.55
+
 LEAST_REGION: Final = 0.35
-MODEL_SD: Final = 0.015
+KNOWN_BEFORE: Final = 8
+"""Degrees of freedom that the law of chance counts for beside the parts of the photo."""
+
+MODEL_SD: Final = 0.012
 """Standard uncertainty of the mean intercept that the method itself adds, over its value (simulated photos)."""
 
 
@@ -221,15 +227,17 @@ def measure(photo: Photo, scale: Scale, correction: Correction | None = None) ->
     width = float(stereology.crack_width(intercept, fraction))
     islands = island_room.find(cracks, region, width, 0.35 * width)
     crack_px = width / view.px_per_mm * plane.native_px_per_mm
-    _gate(found, width, crack_px, len(islands.whole))
+    _gate(found, width, crack_px, fraction, len(islands.whole))
     return _result(plane, view, guess, found, cracks, region, glare, counts, islands, fraction, correction, asked)
 
 
-def _gate(found: segment.Segmented, width: float, crack_px: float, islands: int) -> None:
+def _gate(found: segment.Segmented, width: float, crack_px: float, fraction: float, islands: int) -> None:
     if crack_px < LEAST_CRACK_PX:
         raise CannotMeasure("thin", f"cracks are {crack_px:.1f} pixels wide; expected at least 3, go closer")
     if found.edge > WORST_EDGE * width:
         raise CannotMeasure("blur", "the photo is blurred: edges are wider than the cracks; hold still, or focus again")
+    if fraction > MOST_CRACK:
+        raise CannotMeasure("pattern", f"{fraction:.0%} of the area would be crack; this is no net of cracks")
     if found.separation < LEAST_SEPARATION:
         raise CannotMeasure("pattern", "cracks cannot be told from islands; use even, sideways light")
     if islands < LEAST_ISLANDS:
@@ -264,7 +272,9 @@ def _result(
     reach = _reach(counts, held, area_cv)
     scale_sd = plane.scale.relative_uncertainty
     total = math.hypot(reach, stereology.NORMAL_95 * math.hypot(MODEL_SD, scale_sd))
-    edge_sd = 0.25 / crack_px
+    softness = found.edge / (width_mm * px)
+    # width and area hang on where a blurred edge is drawn; spacing hardly does
+    edge_sd = math.hypot(0.25 / crack_px, 0.15 * max(softness - 0.6, 0.0) / 0.6)
     width_reach = math.hypot(total, stereology.NORMAL_95 * edge_sd)
     fraction_reach = math.hypot(reach, stereology.NORMAL_95 * edge_sd)
     diameters = np.asarray(stereology.equivalent_diameter(islands.area)) / px
@@ -272,7 +282,7 @@ def _result(
     systematic = stereology.NORMAL_95 * math.hypot(MODEL_SD, scale_sd)
     islands_mm2 = mean_area / px**2 / (1.0 - fraction)
     per_dm2 = 1e4 / islands_mm2
-    size_map, uneven = _over_the_piece(counts, intercept_mm, px, area_cv)
+    size_map, uneven = _over_the_piece(counts, intercept_mm, px)
     glared = float((glare & view.region).sum() / view.region.sum())
     ignored = 1.0 - float(region.sum() / view.region.sum())
     four = sharp * counts.intercept / px
@@ -304,45 +314,48 @@ def _result(
         scale=plane.scale.source,
         correction=correction,
         size_map=size_map,
-        cautions=_cautions(crack_px, glared, plane.scale, len(islands.whole)),
+        cautions=_cautions(crack_px, softness, glared, plane.scale, len(islands.whole)),
         separation=found.separation,
-        edge_over_width=found.edge / (width_mm * px),
+        edge_over_width=softness,
         traced=Traced(view=view, cracks=cracks, region=region, glare=glare, labels=islands.labels, whole=islands.whole),
     )
 
 
 def _reach(counts: stereology.Counts, held: float, area_cv: float) -> float:
-    """Half-width of the 95 % interval over the value, from sampling: the larger of what so few islands allow and
-    what the parts of the photo show by differing (E112: t times standard error of the fields)."""
-    field_reach = stereology.NORMAL_95 * stereology.sampling_cv(held, area_cv)
+    """Half-width of the 95 % interval over the value, from sampling.
+
+    What a field of so many islands allows by chance, and what the parts of the photo show by differing (E112: standard
+    error of the fields), each weighted with what it knows: parts of one photo are few, and alone would be over-sure.
+    """
+    by_chance = stereology.sampling_cv(held, area_cv)
     side = max(int(math.sqrt(counts.covered.size) / 3.5), 1)
     tiles = stereology.tile_intercepts(counts, side, 0.5)
     rates = 1.0 / tiles[np.isfinite(tiles)]
-    if rates.size < 5:
-        return field_reach
-    spread = float(student.ppf(0.975, rates.size - 1)) * rates.std(ddof=1) / math.sqrt(rates.size) / rates.mean()
-    return max(field_reach, float(spread))
+    if rates.size < 3:
+        return stereology.NORMAL_95 * by_chance
+    shown = float(rates.std(ddof=1) / math.sqrt(rates.size) / rates.mean())
+    known = rates.size - 1
+    pooled = math.sqrt((KNOWN_BEFORE * by_chance**2 + known * shown**2) / (KNOWN_BEFORE + known))
+    return float(student.ppf(0.975, KNOWN_BEFORE + known)) * pooled
 
 
-def _over_the_piece(
-    counts: stereology.Counts, intercept_mm: float, px_per_mm: float, area_cv: float
-) -> tuple[SizeMap, float | None]:
-    tile = max(int(4.0 * intercept_mm * px_per_mm), 4)
+def _over_the_piece(counts: stereology.Counts, intercept_mm: float, px_per_mm: float) -> tuple[SizeMap, float | None]:
+    tile = max(int(5.0 * intercept_mm * px_per_mm), 4)
     sizes = stereology.tile_intercepts(counts, tile, 0.6) / px_per_mm
     seen = np.isfinite(sizes)
     tile_mm = tile / px_per_mm
-    scatter = np.full(sizes.shape, np.nan)
-    for row, column in np.argwhere(seen):
-        held = float(stereology.expected_islands(tile_mm**2, sizes[row, column]))
-        scatter[row, column] = stereology.sampling_cv(held, area_cv)
+    held = stereology.expected_islands(tile_mm**2, sizes)
+    scatter = np.asarray(stereology.PATCH_SCATTER / np.sqrt(held))
     uneven = stereology.unevenness(sizes[seen], scatter[seen])
     return SizeMap(size_mm=sizes, tile_mm=tile_mm), None if math.isnan(uneven) else uneven
 
 
-def _cautions(crack_px: float, glared: float, scale: Scale, islands: int) -> tuple[str, ...]:
+def _cautions(crack_px: float, softness: float, glared: float, scale: Scale, islands: int) -> tuple[str, ...]:
     said = []
     if crack_px < CAUTION_CRACK_PX:
         said.append(f"cracks are only {crack_px:.1f} pixels wide: width and area are rough; go closer")
+    elif softness > CAUTION_EDGE:
+        said.append("the photo is soft: width and area of the cracks are rough; hold still, or focus again")
     if glared > 0.1:
         said.append(f"{glared:.0%} of the region is glare or shows no cracks, and was left out")
     if scale.marker is None:
@@ -354,7 +367,8 @@ def _cautions(crack_px: float, glared: float, scale: Scale, islands: int) -> tup
 
 def _saturated(view: View, radius: float) -> Mask:
     """Patches burnt out to white, larger than an island."""
-    white = (view.light.min(axis=2) > 0.9).astype(np.uint8)
+    blue, green, red = (view.light[..., i] for i in range(3))
+    white = (np.minimum(np.minimum(blue, green), red) > 0.9).astype(np.uint8)
     depth = np.asarray(cv2.distanceTransform(white, cv2.DIST_L2, 3))
     return _enlarged(depth > radius, radius)
 

@@ -30,7 +30,7 @@ FAMILY: Final = cv2.aruco.DICT_4X4_100
 _OTHER_FAMILIES: Final = (cv2.aruco.DICT_5X5_100, cv2.aruco.DICT_6X6_250, cv2.aruco.DICT_ARUCO_ORIGINAL)
 _WORST_FIT_PX: Final = 2.0
 _SMALLEST_SIDE_PX: Final = 40.0
-_REACHES: Final = (0.10, 0.06, 0.03)
+_REACHES: Final = (0.16, 0.10, 0.06, 0.03)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,8 +184,18 @@ def _markers(grey: Any, any_family: bool) -> list[tuple[Array, int]]:
                     ((np.asarray(each, float).reshape(4, 2) + 0.5) / shrink - 0.5, int(number))
                     for each, number in zip(corners, np.asarray(numbers).ravel(), strict=True)
                 ]
-                return sorted(found, key=lambda one: -abs(cv2.contourArea(one[0].astype(np.float32))))
+                return _apart(sorted(found, key=lambda one: -cv2.contourArea(one[0].astype(np.float32))))
     return []
+
+
+def _apart(found: list[tuple[Array, int]]) -> list[tuple[Array, int]]:
+    """Each marker once: the detector may give a square's outer and inner ring as two."""
+    kept: list[tuple[Array, int]] = []
+    for corners, number in found:
+        middle = corners.mean(axis=0)
+        if all(cv2.pointPolygonTest(one.astype(np.float32), middle.tolist(), False) < 0 for one, _ in kept):
+            kept.append((corners, number))
+    return kept
 
 
 def _refit(photo: Photo, corners: Array, side: float) -> tuple[Array, float]:
@@ -197,10 +207,14 @@ def _refit(photo: Photo, corners: Array, side: float) -> tuple[Array, float]:
     local = corners - [x, y]
     tries = [_lines(light, local, reach * side) for reach in _REACHES]
     best, residual = min(tries, key=lambda one: one[1])
-    if residual <= 3 * _WORST_FIT_PX:
-        narrow, fit = _lines(light, best, max(0.02 * side, 3.0))
-        if fit <= residual * 1.5:
-            best, residual = narrow, fit
+    for _ in range(6):  # a start from the inner ring sees only part of a side; from there on each round sees all
+        if residual > 3 * _WORST_FIT_PX:
+            break
+        closer, residual = _lines(light, best, max(0.03 * side, 3.0), 0.75)
+        moved = float(np.abs(closer - best).max())
+        best = closer
+        if moved < 0.02:
+            break
     return best + np.array([x, y]), residual
 
 
@@ -211,7 +225,7 @@ def _box(corners: Array, side: float, photo: Photo) -> tuple[int, int, int, int]
     return int(low[0]), int(low[1]), int(high[0] - low[0]), int(high[1] - low[1])
 
 
-def _lines(light: npt.NDArray[np.float32], corners: Array, reach: float) -> tuple[Array, float]:
+def _lines(light: npt.NDArray[np.float32], corners: Array, reach: float, least: float = 0.34) -> tuple[Array, float]:
     middle = corners.mean(axis=0)
     lines, scatter = [], []
     for i in range(4):
@@ -228,7 +242,7 @@ def _lines(light: npt.NDArray[np.float32], corners: Array, reach: float) -> tupl
             borderMode=cv2.BORDER_REPLICATE,
         )  # fmt: skip
         points = _edges(np.asarray(profile), depth, places, out)
-        if len(points) < 20:
+        if len(points) < least * len(places):
             return corners, float("inf")
         line, off = _line(points)
         lines.append(line)
@@ -262,7 +276,7 @@ def _line(points: Array) -> tuple[tuple[Array, Array], float]:
         direction = np.linalg.svd(points[keep] - middle, full_matrices=False)[2][0]
         off = np.abs((points - middle) @ np.array([-direction[1], direction[0]]))
         keep = off <= max(3.0 * float(np.median(off)), 0.2)
-    shared = np.sqrt(np.mean(off[keep] ** 2)) if keep.mean() > 0.6 else np.inf
+    shared = np.sqrt(np.mean(off[keep] ** 2)) if keep.mean() > 0.7 else np.inf
     return (middle, direction), float(shared)
 
 

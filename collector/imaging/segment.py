@@ -130,9 +130,8 @@ def coarse(light: Light, region: Mask) -> Guess:
     for _ in range(3):
         _, weights, labels, spacing, width, _ = best
         flat = _flattened(light, weight, min(max(2.0 * spacing, 6.0), max(region.shape) / 4.0))
-        better = _judge(
-            flat @ _between(flat, region, labels).astype(np.float32), region, _between(flat, region, labels)
-        )
+        turned = _between(flat, region, labels)
+        better = _judge(flat @ turned.astype(np.float32), region, turned)
         if better is None or better[5] < 0.97 * best[5]:
             break
         best = better
@@ -197,7 +196,7 @@ def fine(light: Light, region: Mask, guess: Guess, spacing: float, width: float,
         cracks=np.asarray(cracks, bool),
         coverage=covered.astype(np.float32),
         contrast=gap.astype(np.float32),
-        separation=_separation(np.clip(unit[region], -0.5, 1.5), shift),
+        separation=_separation(np.clip(unit[region], -0.5, 1.5)),
         edge=edge,
     )
 
@@ -338,8 +337,9 @@ def _otsu(values: Any) -> tuple[float, float]:
     low, high = np.percentile(values[::3], [0.5, 99.5])
     if high <= low:
         return float(low), 0.0
+    place = np.clip((values - low) * np.float32(256.0 / (high - low)), 0, 255).astype(np.uint8)
+    counts = np.bincount(place, minlength=256).astype(float)
     edges = np.linspace(low, high, 257)
-    counts = np.histogram(np.clip(values, low, high), edges)[0].astype(float)
     middle = (edges[1:] + edges[:-1]) / 2
     below, total = np.cumsum(counts), counts.sum()
     moment = np.cumsum(counts * middle)
@@ -351,9 +351,9 @@ def _otsu(values: Any) -> tuple[float, float]:
     return float(edges[best + 1]), float(between[best] / total / variance) if variance > 0 else 0.0
 
 
-def _separation(unit: Any, shift: float) -> float:
+def _separation(unit: Any) -> float:
     """Share of variance between the classes, for values where crack is 0 and island is 1."""
-    crack = unit < 0.5 + shift
+    crack = unit < 0.5
     share = float(crack.mean())
     if share in (0.0, 1.0):
         return 0.0

@@ -257,7 +257,8 @@ def _draw(scene, edges, n, fine_mm, rng):
             cv2.fillConvexPoly(mask, np.round(quad * 16).astype(np.int32), 1, shift=4)
         for point in line:
             cv2.circle(mask, tuple(int(v) for v in np.round(point * 16)), round(half * 16), 1, -1, shift=4)
-    return mask, float((widths * lengths).sum() / lengths.sum())
+    # filled shapes are drawn half a raster pixel out on each side
+    return mask, float((widths * lengths).sum() / lengths.sum()) + fine_mm
 
 
 def _camera(scene, side):
