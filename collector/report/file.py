@@ -54,8 +54,10 @@ def file_of(
         raise ValueError(f"kind {kind!r}; expected one of {', '.join(KINDS)}")
     document = compose(gather(readings, records, settings, piece, now), reader)
     content = pdf.write(document, now) if kind == PDF else html.write(document).encode()
-    return File(name=f"{_slug(piece.name)}-{reader}.{kind}", content=content)
+    return File(name=file_name(piece.name, reader, kind), content=content)
 
 
-def _slug(name: str) -> str:
-    return re.sub(r"\W+", "-", name.lower()).strip("-") or "piece"
+def file_name(piece: str, reader: str, kind: str) -> str:
+    """The usual name of such a file: "lap-steel-3-customer.pdf"."""
+    slug = re.sub(r"\W+", "-", piece.lower()).strip("-") or "piece"
+    return f"{slug}-{reader}.{kind}"

@@ -10,6 +10,7 @@ from collector.advice import conditions
 from collector.advice.display import duration
 from collector.errors import NotFound
 from collector.records.model import CHECK_METHODS, DEFECTS, ISOCYANATE_CAUTION, STAGES, Coat, Mix, Piece
+from collector.report.compose import READERS
 from dashboard import charts, data, forms, tiles, words
 from dashboard.choosing import from_address
 
@@ -106,6 +107,8 @@ def listing() -> None:
     chosen = st.selectbox(
         "Of", [0, *names], format_func=lambda one: names.get(one, "all pieces"), key="coats-of", width=420
     )
+    if chosen:
+        _record(chosen)
     coats = data.coats(piece_id=chosen or None)
     if not coats:
         st.info("No coat has been logged yet.")
@@ -128,6 +131,21 @@ def listing() -> None:
             st.rerun()
     if len(coats) > LISTED:
         st.caption(f"The newest {LISTED} of {len(coats)}; choose a piece to see its older ones.")
+
+
+def _record(piece_id: int) -> None:
+    """Buttons for the record of the piece; it is only made when one is pressed."""
+    places = st.columns([1, 1, 2])
+    for place, reader, label in zip(places, READERS, ("for the customer", "for the shop"), strict=False):
+        place.download_button(
+            f"Record (PDF), {label}",
+            data=lambda reader=reader: data.piece_record(piece_id, reader).content,
+            file_name=data.record_name(piece_id, reader),
+            mime="application/pdf",
+            on_click="ignore",
+            key=f"record-{reader}-{piece_id}",
+            width="stretch",
+        )
 
 
 @words.plainly
@@ -154,6 +172,7 @@ def one_coat(number: str) -> None:
     )
     if coat.mix.material.isocyanate:
         st.html(tiles.caution(ISOCYANATE_CAUTION))
+    _record(coat.piece_id)
     _conditions(coat)
     left, right = st.columns(2)
     with left:
