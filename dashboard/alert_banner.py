@@ -16,7 +16,7 @@ from collector.records.alerts import DANGER, NOTICE, WARNING, Alert
 from dashboard import data, tiles, words
 
 SHOWN: Final = 2
-"""So many are shown at most, and one notice; the page below is what the person came for."""
+"""So many dangers are shown in full at most; the rest are a strip, as the page below is what the person came for."""
 
 SNOOZE_HOURS: Final = 2.0
 REFUSED: Final = "alert-refused"
@@ -37,6 +37,9 @@ SHEET: Final = """
 .tf-alert .why{font-size:.95rem}
 .tf-alert .do{font-size:1rem;font-weight:650}
 .tf-alert .caution{font-size:.9rem}
+.tf-alert.strip{padding:.35rem .9rem;min-height:48px}
+.tf-alert.strip .word{font-size:1rem}
+.tf-alert.strip .what{font-size:1rem}
 .tf-alert.danger{background:#94192B;color:#fff}
 .tf-alert.warning{background:#F2B632;color:#221A00}
 .tf-alert.notice{background:#0F5C63;color:#fff}
@@ -55,14 +58,27 @@ def show() -> None:
     if not asking:
         return
     st.html(f"<style>{SHEET}</style>")
-    shown = [alert for place, alert in enumerate(asking[:SHOWN]) if place == 0 or alert.level != NOTICE]
-    for alert in shown:
+    dangers = [alert for alert in asking if alert.level == DANGER][:SHOWN]
+    for alert in dangers:
         _row(alert, now)
-    rest = asking[len(shown) :]
-    if rest:
-        with st.expander(_more(rest), key="more-alerts"):
-            for alert in rest:
-                _row(alert, now)
+    rest = asking[len(dangers) :]
+    if not rest:
+        return
+    left, right = st.columns([4, 1.4], vertical_alignment="center")
+    left.html(strip(rest[0], now, data.zone()))
+    with right.popover(_count(rest), key="alerts", width="stretch"):
+        for alert in rest:
+            _row(alert, now, wide=False)
+
+
+def strip(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
+    """One alert as a line: word, shape and colour of its level, what, and since when."""
+    return (
+        f'<div class="tf tf-alert strip {alert.level}" role="status" data-strip="{alert.id}">'
+        f'{_shape(alert.level, 28)}<div class="top"><span class="word">{WORDS[alert.level]}</span>'
+        f'<span class="what">{tiles._text(alert.what)}</span>'
+        f'<span class="since">since {escape(words.clock(alert.since, zone, now))}</span></div></div>'
+    )
 
 
 def card(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
@@ -79,8 +95,12 @@ def card(alert: Alert, now: datetime, zone: ZoneInfo) -> str:
     )
 
 
-def _row(alert: Alert, now: datetime) -> None:
-    left, seen, later = st.columns([4, 1.5, 1.3], vertical_alignment="center")
+def _row(alert: Alert, now: datetime, wide: bool = True) -> None:
+    if wide:
+        left, seen, later = st.columns([4, 1.5, 1.3], vertical_alignment="center")
+    else:
+        left = st.container()
+        seen, later = st.columns(2)
     left.html(card(alert, now, data.zone()))
     seen.button("Acknowledge", key=f"ack-{alert.id}", width="stretch", on_click=_acknowledge, args=(alert.id,))
     later.button(
@@ -104,17 +124,17 @@ def _tell(act: Callable[[], None]) -> None:
         st.session_state[REFUSED] = words.sentence(str(error))
 
 
-def _more(rest: Sequence[Alert]) -> str:
+def _count(rest: Sequence[Alert]) -> str:
     counted = [
         f"{count} {level}{'s' if count > 1 else ''}"
         for level in (DANGER, WARNING, NOTICE)
         if (count := sum(alert.level == level for alert in rest))
     ]
-    return f"More alerts: {', '.join(counted)}"
+    return ", ".join(counted)
 
 
-def _shape(level: str) -> str:
+def _shape(level: str, size: int = 40) -> str:
     if level == NOTICE:
         encoded = b64encode(_NOTICE.encode()).decode()
-        return f'<img src="data:image/svg+xml;base64,{encoded}" width="40" height="40" alt="">'
-    return tiles.shape("hold" if level == DANGER else "marginal", 40, on_band=True)
+        return f'<img src="data:image/svg+xml;base64,{encoded}" width="{size}" height="{size}" alt="">'
+    return tiles.shape("hold" if level == DANGER else "marginal", size, on_band=True)
