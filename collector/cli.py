@@ -35,6 +35,7 @@ from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
 from collector.report_command import report
 from collector.sanding_command import sanding
+from collector.schedule_command import schedule
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"
@@ -424,6 +425,7 @@ main.add_command(measure_photo)
 main.add_command(sheet)
 main.add_command(node)
 main.add_command(report)
+main.add_command(schedule)
 main.add_command(rack)
 main.add_command(sanding)
 main.add_command(import_notes)
