@@ -21,9 +21,10 @@ SHEET: Final = """
 .tf-film .took:nth-of-type(even){background:#A85C18}
 .tf-film .left{background:#12805E}
 .tf-film .unsure{background:repeating-linear-gradient(135deg,transparent 0 5px,rgba(255,255,255,.85) 5px 7px);
- border-inline:2px dashed #fff}
+ border-inline:3px solid #fff}
+.tf-film .bar .reaches{bottom:52%}
+.tf-film .bar .ends{top:52%}
 .tf-film .under{background:repeating-linear-gradient(45deg,#94192B 0 6px,#6b0f1e 6px 12px)}
-.tf-film .stop{width:0;border-left:4px solid #fff;box-shadow:0 0 0 2px #1E1D1A}
 .tf-film .words{position:relative;height:1.35rem;font-size:.88rem;font-weight:650}
 .tf-film .words b{position:absolute;white-space:nowrap;font-weight:650}
 .tf-film .key{display:flex;flex-wrap:wrap;gap:.15rem 1.1rem;font-size:.88rem}
@@ -37,6 +38,7 @@ SHEET: Final = """
 .tf-steps tr.stop td{border-bottom:4px solid currentColor}
 """
 
+_HATCH: Final = "repeating-linear-gradient(135deg,#8a8a8a 0 4px,#fff 4px 6px)"
 _LOOK: Final = {True: ("go", "within"), False: ("hold", "over")}
 
 
@@ -56,7 +58,7 @@ def answer(found: Budget, units: Units) -> str:
         )
     return tiles.verdict_band(
         verdict=found.verdict,
-        subject=f"{percent(last.probability_through)} to go through with {last.name}",
+        subject=f"{percent(last.probability_through)} chance of going through",
         reason=f"{found.words} Your limit: {found.limit:.0%}.",
         clock=clear,
         place=f"clear, {len(stack.clear)} coat{'' if len(stack.clear) == 1 else 's'}",
@@ -79,8 +81,9 @@ def bar(found: Budget, units: Units) -> str:
         made += span("took", before, step.removed_um)
         before = max(before, step.removed_um)
     made += span("under", stack.clear_um, reach)
-    for um, sd_um in ((stack.clear_um, stack.clear_sd_um), (deepest.removed_um, deepest.removed_sd_um)):
-        made += span("unsure", um - 2 * sd_um, um + 2 * sd_um)
+    made += span("unsure ends", stack.clear_um - 2 * stack.clear_sd_um, stack.clear_um + 2 * stack.clear_sd_um)
+    spread = 2 * deepest.removed_sd_um
+    made += span("unsure reaches", deepest.removed_um - spread, deepest.removed_um + spread)
     edge = min(stack.clear_um * scale, 86.0)
     said = (
         f"Film to scale: {film(stack.clear_um, stack.clear_sd_um, units)} of clear; {deepest.name} ends at "
@@ -92,7 +95,7 @@ def bar(found: Budget, units: Units) -> str:
             ("#C9772B", "taken, grit by grit"),
             ("#12805E", "clear left"),
             ("#94192B", "colour or wood"),
-            ("repeating-linear-gradient(135deg,#8a8a8a 0 4px,#fff 4px 6px)", "uncertain, 19 in 20"),
+            (_HATCH, "19 in 20: above, what is taken; below, where clear ends"),
         )
     )
     return (
@@ -120,8 +123,8 @@ def more_clear(found: Budget, units: Units) -> str:
     wet = units.film(more.wet_film_um)
     if more.coats is None:
         return f"{MOST_COATS} more coats of {wet} wet are not enough for these grits: start finer."
-    count = "1 more coat" if more.coats == 1 else f"{more.coats} more coats"
-    return f"{count} of {wet} wet, {more.material}, bring it within your limit."
+    count, brings = ("1 more coat", "brings") if more.coats == 1 else (f"{more.coats} more coats", "bring")
+    return f"{count} of {wet} wet, {more.material}, {brings} it within your limit."
 
 
 def sheets(used: list[Sheet], most: int) -> str:

@@ -26,7 +26,7 @@ MOST_COATS: Final = 8
 """More coats than this are no advice."""
 
 USUAL_GRITS: Final = ("P800", "P1000", "P1500", "P2000", COMPOUND)
-OFFERED: Final = ("P320", "P400", "P600", "P800", "P1000", "P1200", "P1500", "P2000", "P2500", COMPOUND)
+OFFERED: Final = ("P400", "P600", "P800", "P1000", "P1200", "P1500", "P2000", "P2500", COMPOUND)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,13 +37,12 @@ def page() -> None:
     units = data.units()
     st.html(sanding_parts.answer(found, units))
     if found.verdict != "cannot tell":
-        st.html(sanding_parts.bar(found, units))
         more = sanding_parts.more_clear(found, units)
-        if more:
-            st.html(tiles.note(more))
+        left = sanding_parts.bar(found, units) + (tiles.note(more) if more else "")
+        if found.fresh:
+            left += tiles.warning(f"Fresh {', '.join(found.fresh)}: the sheet has had its uses.")
+        st.html(tiles.two(left, sanding_parts.steps(found, units)))
     log(piece, steps, grade, found)
-    if found.verdict != "cannot tell":
-        st.html(sanding_parts.steps(found, units))
     behind(found)
 
 
@@ -62,7 +61,7 @@ def choose_piece() -> Piece | None:
         st.session_state["sanding-piece"] = named or coated
     if st.session_state["sanding-piece"] not in pieces:
         st.session_state["sanding-piece"] = coated
-    left, right = st.columns([1.3, 1], vertical_alignment="bottom")
+    left, right = st.columns([1, 1.15], vertical_alignment="bottom")
     chosen: int = left.selectbox(
         "Piece", list(pieces), format_func=lambda number: pieces[number].name, key="sanding-piece"
     )
@@ -100,18 +99,16 @@ def log(piece: Piece, steps: Sequence[str], grade: int, found: Budget) -> None:
                 "Begun with a fresh sheet", [name for name in steps if name != COMPOUND], selection_mode="multi",
                 key="sanding-fresh", help="Counts from the next sanding you log.",
             )  # fmt: skip
-        if found.fresh:
-            st.html(tiles.warning(f"Fresh {', '.join(found.fresh)}: the sheet has had its uses."))
         return
     st.html(tiles.note("Went through at which step? What was picked above up to there is noted as used."))
     names = [*steps, NOT_NOTED]
-    for place, name in zip(st.columns(len(names) + 1, gap="small"), [*names, "Back"], strict=True):
-        if name == "Back":
-            place.button("Back", key="sanding-back", width="stretch", on_click=_ask, args=(0,))
-        elif place.button(name, key=f"sanding-at-{name}", type="primary", width="stretch"):
-            _ask(0)
-            used_steps = steps if name == NOT_NOTED else steps[: list(steps).index(name) + 1]
-            _save(piece, used_steps, grade, "" if name == NOT_NOTED else name)
+    with st.container(horizontal=True, gap="small"):
+        for name in names:
+            if st.button(name, key=f"sanding-at-{name}", type="primary"):
+                _ask(0)
+                used = steps if name == NOT_NOTED else steps[: list(steps).index(name) + 1]
+                _save(piece, used, grade, "" if name == NOT_NOTED else name)
+        st.button("Back", key="sanding-back", on_click=_ask, args=(0,))
 
 
 def behind(found: Budget) -> None:
