@@ -35,6 +35,7 @@ from collector.report.phrases import (
     film_value,
     hours,
     hours_exact,
+    interval,
     length,
     piece_of,
     plural,
@@ -85,6 +86,7 @@ def blocks(record: PieceRecord, units: Units, zone: tzinfo) -> list[Block]:
         sections.stack_figure(record, units, zone),
         *_conditions(record, units, zone),
         *_waits(record),
+        *_sandings(record, units, zone),
         *_checks(record),
         *_defects(record, zone),
         *sections.crackle(record),
@@ -111,7 +113,7 @@ def _summary(record: PieceRecord, units: Units) -> list[Block]:
     if total is None:
         return []
     about = _beside_paper(total.um / SHEET_UM)
-    known = len(record.coats) - len(record.unknown_films)
+    known = len(record.standing) - len(record.unknown_films)
     which = "All coats together are" if known == len(record.coats) else f"The {plural(known, 'coat')} known are"
     return [
         Paragraph(
@@ -204,6 +206,24 @@ def _window(wait: Wait) -> str:
     if window.reopen_h is not None:
         text += f", and again from {hours_exact(window.reopen_h)}"
     return text
+
+
+def _sandings(record: PieceRecord, units: Units, zone: tzinfo) -> list[Block]:
+    if not record.sandings:
+        return []
+    items = []
+    for sanding in record.sandings:
+        text = f"{day(sanding.at, zone)}: {sections.sanding_line(sanding)}."
+        if sanding.through:
+            later = [each.number for each in record.coats if each.coat.started_at > sanding.at]
+            text += " It went through in a spot"
+            text += f", which {_coats(later)} covered." if later else "."
+        items.append(text)
+    found: list[Block] = [Heading(text="Sanding and polishing"), Bullets(items=items)]
+    if record.left is not None:
+        left = interval(units, record.left.um, record.left.standard_uncertainty_um)
+        found.append(Paragraph(text=f"Clear coat left where most was taken off: about {left}."))
+    return found
 
 
 def _checks(record: PieceRecord) -> list[Block]:

@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
+from collector.advice import film_stack
 from collector.advice.coat_progress import PieceProgress
 from collector.advice.conditions import Conditions, Spread
-from collector.records.model import Check, Coat, Outcome, Piece, PiecePlace, RecoatWindow, StageTime
+from collector.records.model import Check, Coat, Outcome, Piece, PiecePlace, RecoatWindow, Sanding, StageTime
 from collector.settings import Settings
 
-GAUGED: Final = "gauged"
-SPRAYED: Final = "sprayed"
-ASSUMED: Final = "assumed"
-"""Where a wet film comes from: a comb gauge, the millilitres against the piece's gauged coats, or the usual film."""
+GAUGED: Final = film_stack.GAUGED
+SPRAYED: Final = film_stack.SPRAYED
+ASSUMED: Final = film_stack.USUAL
+"""Where a wet film comes from: a comb gauge, the millilitres, or the shop's usual film."""
 
 NO_GATE: Final = "no gate"
 EARLY: Final = "early"
@@ -41,7 +42,7 @@ class DryFilm:
     shared_uncertainty_um : float
         The part that the piece's coats share: bias of the comb gauge, solids of the data sheet. [µm]
     basis : str
-        ``gauged``, ``sprayed`` or ``assumed``.
+        ``gauge``, ``millilitres`` or ``usual``.
     how : str
         For the shop: what it was reckoned from.
     """
@@ -113,7 +114,7 @@ class CoatFact:
     """One coat: what was laid, in what conditions, what was found of it.
 
     ``number`` counts the piece's coats from the bottom; ``film`` is None where the solids are not known.
-    ``mix_age_h`` is how long ago it had been mixed at the start. [h]
+    ``mix_age_h`` is how long ago it had been mixed at the start [h]; ``sanded_back`` says that it is gone.
     """
 
     number: int
@@ -126,6 +127,7 @@ class CoatFact:
     checks: tuple[CheckFact, ...]
     defects: tuple[DefectFact, ...]
     right: tuple[Outcome, ...]
+    sanded_back: bool = False
 
     @property
     def ended_at(self) -> datetime:
@@ -170,6 +172,17 @@ class Wait:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Left:
+    """Clear that is left where most was sanded off, and what was. [µm]"""
+
+    um: float
+    standard_uncertainty_um: float
+    removed_um: float
+    removed_uncertainty_um: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Picture:
     """A photo of the piece: JPEG or PNG bytes, and what it shows."""
 
@@ -206,6 +219,9 @@ class PieceRecord:
     stands : PieceProgress or None
         How far the last coat has come; None for a finished piece.
     moves : tuple of PiecePlace
+    sandings : tuple of Sanding
+    left : Left or None
+        None where nothing was sanded off the clear.
     pictures : tuple of Picture
     crackle : tuple of Measured
     """
@@ -217,6 +233,8 @@ class PieceRecord:
     waits: tuple[Wait, ...]
     stands: PieceProgress | None = None
     moves: tuple[PiecePlace, ...] = ()
+    sandings: tuple[Sanding, ...] = ()
+    left: Left | None = None
     pictures: tuple[Picture, ...] = ()
     crackle: tuple[Measured, ...] = ()
 
@@ -227,13 +245,18 @@ class PieceRecord:
 
     @property
     def unknown_films(self) -> tuple[int, ...]:
-        """Numbers of the coats without a film."""
-        return tuple(each.number for each in self.coats if each.film is None)
+        """Numbers of the coats on it whose film is not known."""
+        return tuple(each.number for each in self.standing if each.film is None)
+
+    @property
+    def standing(self) -> tuple[CoatFact, ...]:
+        """The coats that are still on it."""
+        return tuple(each for each in self.coats if not each.sanded_back)
 
     @property
     def total(self) -> DryFilm | None:
         """Film build of the coats whose film is known; None where there is none."""
-        films = [each.film for each in self.coats if each.film is not None]
+        films = [each.film for each in self.standing if each.film is not None]
         if not films:
             return None
         shared = sum(film.shared_uncertainty_um for film in films)

@@ -57,14 +57,14 @@ def stack(record: PieceRecord, units: Units, zone: tzinfo, width: float) -> Draw
 
     A coat whose film is not known is drawn dashed, at a height that means nothing, and says so.
     """
-    coats = record.coats
+    coats = record.standing
     known = sum(each.film.um for each in coats if each.film is not None)
     unknown = len(record.unknown_films)
     pitch = min(9.4, TALLEST_MM / max(len(coats), 1))
     room = max(STACK_MM, pitch * len(coats)) - UNKNOWN_MM * unknown
     per_um = min(MOST_MM_PER_UM, max(room, 10.0) / known) if known else 1.0
     height = known * per_um + UNKNOWN_MM * unknown
-    last = coats[-1].film
+    last = coats[-1].film if coats else None
     over = 0.0 if last is None else (last.high_um - last.um) * per_um
     top = max(6.0 + max(0.0, (pitch * len(coats) - height) / 2.0), over + 2.0)
     bottom = top + height

@@ -1,7 +1,6 @@
 """Gathers the facts of a piece from records, readings and advice.
 
-A film comes from the comb gauge where one was used; else from the millilitres, against what the piece's gauged coats
-took; else the shop's usual film is assumed, and said to be.
+Films are those of :mod:`collector.advice.film_stack`, so that record and sanding budget agree.
 """
 
 from __future__ import annotations
@@ -10,32 +9,27 @@ import itertools
 import math
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Final
 
-import numpy as np
-
-from collector.advice import conditions, progress
+from collector.advice import conditions, film_stack, progress
 from collector.advice.coat_progress import PieceProgress
 from collector.advice.conditions import Conditions, Spread
-from collector.physics import film as film_physics
+from collector.advice.film_stack import FilmStack, LaidFilm
+from collector.advice.sanding import learned_of
 from collector.physics import humidity
-from collector.physics.film import Film
 from collector.readings.base import ReadingStore
-from collector.records.model import Coat, Mix, Outcome, Piece, PiecePlace, RecoatWindow, StageTime
+from collector.records.model import Coat, Outcome, Piece, PiecePlace, RecoatWindow, StageTime
 from collector.records.repository import Records
 from collector.report.facts import (
-    ASSUMED,
     EARLY,
-    GAUGED,
     LATE,
     NO_GATE,
     REOPENED,
-    SPRAYED,
     WITHIN,
     CheckFact,
     CoatFact,
     DefectFact,
     DryFilm,
+    Left,
     Measured,
     Picture,
     PieceRecord,
@@ -46,19 +40,6 @@ from collector.settings import Readiness, Settings
 
 BEFORE, AFTER = timedelta(minutes=30), timedelta(hours=4)
 """What the charts show around a coat."""
-
-GAUGE_BIAS: Final = 0.05
-SOLIDS_SPREAD: Final = 0.05
-"""Relative standard uncertainties, as :mod:`collector.physics.film` has them; shared by all coats of a piece."""
-
-CATALYST_SPREAD: Final = 0.5
-"""Relative standard uncertainty of a catalyst's solids, which no record holds. Judgement."""
-
-REPEATED_SPREAD: Final = 0.25
-"""Of the film that the same hand lays with as many millilitres. Judgement."""
-
-USUAL_SPREAD: Final = 0.35
-"""Of a film that nobody measured. Judgement."""
 
 
 def gather(readings: ReadingStore, records: Records, settings: Settings, piece: Piece, now: datetime) -> PieceRecord:
@@ -76,7 +57,11 @@ def gather(readings: ReadingStore, records: Records, settings: Settings, piece: 
     coats = sorted(records.coats(piece_id=piece.id, until=now + timedelta(milliseconds=1)), key=_order)
     checks, outcomes = {c.id: records.checks(c.id) for c in coats}, {c.id: records.outcomes(c.id) for c in coats}
     moves = tuple(move for move in records.places(piece.id) if move.at <= now)
-    films = dry_films(coats, settings.readiness)
+    logged = [sanding for sanding in records.sandings() if sanding.at <= now]
+    own = tuple(sanding for sanding in logged if sanding.piece_id == piece.id)
+    cut = learned_of(records, settings, logged).cut if own else None
+    stack = film_stack.film_stack(piece, coats, own, settings, cut=cut)
+    films = {laid.coat.id: laid for laid in stack.films}
     facts = []
     for i, coat in enumerate(coats):
         around = _around(readings, coat, now, settings.readiness)
@@ -88,8 +73,9 @@ def gather(readings: ReadingStore, records: Records, settings: Settings, piece: 
             CoatFact(
                 number=i + 1,
                 coat=coat,
-                film=films[i],
-                solids_as_applied=_solids(coat.mix)[0],
+                film=_film(films.get(coat.id), coat),
+                sanded_back=coat.id not in films,
+                solids_as_applied=film_stack.solids_of(coat.mix)[0],
                 mix_age_h=None if mixed_at is None else (coat.started_at - mixed_at).total_seconds() / 3600,
                 conditions=around,
                 spraying=_while_spraying(around, coat, settings.readiness),
@@ -120,6 +106,8 @@ def gather(readings: ReadingStore, records: Records, settings: Settings, piece: 
         ),
         stands=_stands(readings, records, settings, piece, now) if coats else None,
         moves=moves,
+        sandings=own,
+        left=_left(stack),
         pictures=pictures_of(records, piece),
         crackle=crackle_of(records, piece),
     )
@@ -138,72 +126,27 @@ def crackle_of(records: Records, piece: Piece) -> tuple[Measured, ...]:
 # -- film ----------------------------------------------------------------------------------------------------
 
 
-def dry_films(coats: Sequence[Coat], settings: Readiness) -> list[DryFilm | None]:
-    """Dry film of each coat of one piece, as laid; None where the solids of its material are not known."""
-    per_ml = _wet_um_per_ml(coats)
-    return [_dry_film(coat, per_ml, settings) for coat in coats]
-
-
-def _dry_film(coat: Coat, wet_um_per_ml: Film | None, settings: Readiness) -> DryFilm | None:
-    solids, catalyst_spread, told = _solids(coat.mix)
-    if solids is None:
+def _film(laid: LaidFilm | None, coat: Coat) -> DryFilm | None:
+    """A coat's film as the sanding budget has it; None where it cannot be told, or was sanded back."""
+    if laid is None or laid.basis == film_stack.UNKNOWN:
         return None
-    low, high = coat.wet_film_low_um, coat.wet_film_high_um
-    if low is not None and high is not None and high > 0:
-        wet, basis = film_physics.gauged(low, high, relative_bias=0.0), GAUGED
-        how = f"comb gauge {low:g} to {high:g} µm wet" if high > low else f"comb gauge {low:g} µm wet"
-    elif coat.sprayed_ml and wet_um_per_ml is not None:
-        wet = film_physics.sprayed(
-            coat.sprayed_ml,
-            1.0 / float(wet_um_per_ml.um),
-            1.0,
-            transfer_relative_uncertainty=REPEATED_SPREAD,
-            area_relative_uncertainty=float(wet_um_per_ml.standard_uncertainty_um) / float(wet_um_per_ml.um),
-        )
-        basis = SPRAYED
-        how = f"no gauge used; {coat.sprayed_ml:g} ml against what the gauged coats of this piece took"
-    else:
-        usual = settings.wet_film_um
-        wet = Film(um=usual, standard_uncertainty_um=USUAL_SPREAD * usual)
-        basis, how = ASSUMED, f"nothing measured; the shop's usual {usual:g} µm wet is assumed"
-    dry = film_physics.dried(wet, solids, solids_relative_uncertainty=0.0)
-    um = float(dry.um)
-    shared = um * math.hypot(GAUGE_BIAS, SOLIDS_SPREAD, catalyst_spread)
+    solids, _ = film_stack.solids_of(coat.mix)
+    catalyst = ", the catalyst counted as the material" if coat.mix.catalyst_fraction else ""
     return DryFilm(
-        um=um,
-        standard_uncertainty_um=math.hypot(float(dry.standard_uncertainty_um), shared),
-        shared_uncertainty_um=shared,
-        basis=basis,
-        how=f"{how}; {solids:.0%} solids by volume as applied{told}",
+        um=laid.um,
+        standard_uncertainty_um=laid.sd_um,
+        shared_uncertainty_um=laid.shared_um,
+        basis=laid.basis,
+        how=f"{laid.how}; {0.0 if solids is None else solids:.0%} solids by volume as applied{catalyst}",
     )
 
 
-def _solids(mix: Mix) -> tuple[float | None, float, str]:
-    """Solids by volume of a mix, the relative uncertainty its catalyst adds, and what was assumed for it."""
-    own = mix.material.solids_volume_fraction
-    if not own:
-        return None, 0.0, ""
-    applied = film_physics.solids_as_applied(
-        own, mix.reducer_fraction + mix.retarder_fraction, mix.catalyst_fraction, own
-    )
-    share = mix.catalyst_fraction / (1.0 + mix.catalyst_fraction)
-    told = ", the catalyst counted as the material" if mix.catalyst_fraction else ""
-    return float(applied), CATALYST_SPREAD * share, told
-
-
-def _wet_um_per_ml(coats: Sequence[Coat]) -> Film | None:
-    """Wet film that a millilitre makes on this piece, from the coats with both. [µm/ml]"""
-    found = [
-        (coat.sprayed_ml, film_physics.gauged(coat.wet_film_low_um, coat.wet_film_high_um))
-        for coat in coats
-        if coat.sprayed_ml and coat.wet_film_low_um is not None and coat.wet_film_high_um
-    ]
-    if not found:
+def _left(stack: FilmStack) -> Left | None:
+    """The clear that is left, once something was sanded off it."""
+    if not stack.sandings or not stack.clear:
         return None
-    ratios = [float(film.um) / ml for ml, film in found]
-    middle = float(np.median(ratios))
-    relative = max(float(film.standard_uncertainty_um) / float(film.um) for _, film in found)
-    return Film(um=middle, standard_uncertainty_um=relative * middle)
+    return Left(um=stack.clear_um, standard_uncertainty_um=stack.clear_sd_um, removed_um=stack.removed_um,
+                removed_uncertainty_um=stack.removed_sd_um, notes=stack.notes)  # fmt: skip
 
 
 # -- conditions ----------------------------------------------------------------------------------------------

@@ -78,8 +78,14 @@ def film_number(units: Units, um: float) -> str:
 
 def film_value(units: Units, film: DryFilm) -> str:
     """A dry film with its 95 % interval."""
-    low, high = film_number(units, film.low_um), film_number(units, film.high_um)
-    return f"{film_number(units, film.um)} {units.film_unit} ({low} to {high})"
+    return interval(units, film.um, film.standard_uncertainty_um)
+
+
+def interval(units: Units, um: float, standard_uncertainty_um: float) -> str:
+    """A thickness with its 95 % interval."""
+    low, high = max(0.0, um - 2.0 * standard_uncertainty_um), um + 2.0 * standard_uncertainty_um
+    numbers = f"({film_number(units, low)} to {film_number(units, high)})"
+    return f"{film_number(units, um)} {units.film_unit} {numbers}"
 
 
 def wet_film(coat: Coat, units: Units) -> str:

@@ -23,6 +23,7 @@ from collector.report.phrases import (
     film_value,
     hours,
     hours_exact,
+    interval,
     length,
     listed,
     mix_words,
@@ -58,6 +59,7 @@ def blocks(record: PieceRecord, units: Units, zone: tzinfo) -> list[Block]:
         Heading(text="Film build"),
         sections.stack_figure(record, units, zone),
         *_films(record, units),
+        *_sandings(record, units, zone),
         *_waits(record, units),
         *_stands(record, zone),
         Heading(text="Coat by coat"),
@@ -95,8 +97,8 @@ def _films(record: PieceRecord, units: Units) -> list[Block]:
             str(each.number),
             coat_name(each.coat),
             wet_film(each.coat, units),
-            "not known" if each.film is None else film_value(units, each.film),
-            "solids of the material not known" if each.film is None else each.film.how,
+            _film(each, units),
+            ("–" if each.sanded_back else "solids of the material not known") if each.film is None else each.film.how,
         )
         for each in record.coats
     ]
@@ -112,10 +114,43 @@ def _films(record: PieceRecord, units: Units) -> list[Block]:
         left = f", coat {listed([str(n) for n in record.unknown_films])} left out" if record.unknown_films else ""
         found.append(
             Paragraph(
-                text=f"Together {film_value(units, record.total)}{left}. Sanding and polishing are not taken off. The "
-                "bias of the comb gauge and the data sheet's solids (5 % each, judgement) are shared by all coats; "
+                text=f"Together {film_value(units, record.total)}{left}, as laid; what was sanded off is told below. "
+                "The bias of the comb gauge and the data sheet's solids (5 % each, judgement) are shared by all coats; "
                 "what is each coat's own adds in squares.",
                 small=True,
+            )
+        )
+    return found
+
+
+def _film(each: CoatFact, units: Units) -> str:
+    if each.film is None:
+        return "sanded back" if each.sanded_back else "not known"
+    return film_value(units, each.film)
+
+
+def _sandings(record: PieceRecord, units: Units, zone: tzinfo) -> list[Block]:
+    if not record.sandings:
+        return []
+    items = []
+    for sanding in record.sandings:
+        text = f"{clock(sanding.at, zone)}: {sections.sanding_line(sanding)}"
+        text += f" ({', '.join(sanding.grits)})" if len(sanding.grits) > 2 else ""
+        if sanding.texture_um is not None:
+            text += f"; texture {units.film(sanding.texture_um)}"
+        elif sanding.texture_grade is not None:
+            text += f"; texture grade {sanding.texture_grade} of 5"
+        text += f"; {sanding.minutes:g} min" if sanding.minutes is not None else ""
+        if sanding.through:
+            text += f"; went through{f' at {sanding.through_at}' if sanding.through_at else ''}"
+        items.append(f"{text}. {sanding.note}".strip())
+    found: list[Block] = [Heading(text="Sanding"), Bullets(items=items)]
+    left = record.left
+    if left is not None:
+        found.append(
+            Paragraph(
+                text=f"Taken off where most was: {interval(units, left.removed_um, left.removed_uncertainty_um)}; "
+                f"clear left there: {interval(units, left.um, left.standard_uncertainty_um)}. {' '.join(left.notes)}".strip()
             )
         )
     return found
@@ -242,7 +277,7 @@ def _coat_facts(each: CoatFact, units: Units, zone: tzinfo) -> list[tuple[str, s
         ("Mix", f"{mix_words(mix)}{solids}{_mixed(each, zone)}"),
         ("Laid", f"passes: {coat.passes or 'not noted'}; wet film: {wet_film(coat, units)}; sprayed: "
                  f"{units.volume(coat.sprayed_ml)}"),
-        ("Dry film", "not known" if each.film is None else film_value(units, each.film)),
+        ("Dry film", _film(each, units)),
     ]  # fmt: skip
     for name, text in (
         ("Gun", coat.gun_note),

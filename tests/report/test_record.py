@@ -11,12 +11,12 @@ from click.testing import CliRunner
 from PIL import Image
 
 from collector.cli import main
-from collector.records.model import ISOCYANATE_CAUTION, Check, Coat, Mix, Outcome, Piece, RecoatWindow
+from collector.records.model import ISOCYANATE_CAUTION, Check, Coat, Mix, Outcome, Piece, RecoatWindow, Sanding
 from collector.report import html, pdf
 from collector.report.compose import compose
-from collector.report.facts import Measured, Picture
+from collector.report.facts import ASSUMED, Measured, Picture
 from collector.report.figures import spread_apart
-from collector.report.gather import dry_films, gate
+from collector.report.gather import gate
 
 START = datetime(2026, 11, 20, 9, 0, tzinfo=UTC)
 
@@ -38,10 +38,17 @@ def with_solids(shop, solids):
 # -- films ---------------------------------------------------------------------------------------------------
 
 
+def films_of(shop, *coats):
+    """Dry films of a piece with these coats, of a material with 20 % solids."""
+    piece = shop.records.add_piece(Piece(name="Films", substrate="maple"))
+    material = shop.records.add_material(replace(with_solids(shop, 0.2), name="Twenty per cent", id=0))
+    for i, (reducer, given) in enumerate(coats):
+        lay(shop, piece, 24 * i, mix=shop.records.add_mix(Mix(material=material, reducer_fraction=reducer)), **given)
+    return [each.film for each in shop.record("Films").coats]
+
+
 def test_a_gauged_film_is_wet_film_times_solids_as_applied(own):
-    mix = Mix(material=with_solids(own, 0.2), reducer_fraction=0.5)
-    coat = Coat(piece_id=1, mix=mix, booth="b", started_at=START, wet_film_low_um=75, wet_film_high_um=100)
-    (film,) = dry_films([coat], own.settings.readiness)
+    (film,) = films_of(own, (0.5, {"wet_film_low_um": 75.0, "wet_film_high_um": 100.0}))
     assert film.um == pytest.approx(87.5 * 0.2 / 1.5)
     # By hand: 25/sqrt(12) of 87.5 is 8.25 %, with 5 % for the comb and 5 % for the solids 10.87 %.
     assert film.standard_uncertainty_um == pytest.approx(0.1087 * film.um, rel=0.01)
@@ -49,20 +56,40 @@ def test_a_gauged_film_is_wet_film_times_solids_as_applied(own):
 
 
 def test_without_a_gauge_millilitres_count_against_the_gauged_coats_and_are_less_sure(own):
-    mix = Mix(material=with_solids(own, 0.2))
-    gauged = Coat(piece_id=1, mix=mix, booth="b", started_at=START, wet_film_low_um=80, wet_film_high_um=80,
-                  sprayed_ml=100)  # fmt: skip
-    only_ml = Coat(piece_id=1, mix=mix, booth="b", started_at=START, sprayed_ml=50)
-    first, second = dry_films([gauged, only_ml], own.settings.readiness)
+    first, second = films_of(
+        own,
+        (0.0, {"wet_film_low_um": 80.0, "wet_film_high_um": 80.0, "sprayed_ml": 100.0}),
+        (0.0, {"wet_film_low_um": None, "wet_film_high_um": None, "sprayed_ml": 50.0}),
+    )
     assert second.um == pytest.approx(first.um / 2)
     assert second.standard_uncertainty_um / second.um > 2 * first.standard_uncertainty_um / first.um
 
 
 def test_a_film_nobody_measured_is_assumed_and_says_so(own):
-    coat = Coat(piece_id=1, mix=Mix(material=with_solids(own, 0.2)), booth="b", started_at=START, sprayed_ml=50)
-    (film,) = dry_films([coat], own.settings.readiness)
+    (film,) = films_of(own, (0.0, {"wet_film_low_um": None, "wet_film_high_um": None}))
     assert film.um == pytest.approx(own.settings.readiness.wet_film_um * 0.2)
-    assert film.basis == "assumed" and "assumed" in film.how
+    assert film.basis == ASSUMED and "assumed" in film.how
+    assert "Dashed: film not measured" in html.write(compose(own.record("Films"), "customer"))
+
+
+def test_what_was_sanded_back_is_no_longer_in_the_stack_and_what_was_levelled_is_taken_off(own):
+    piece = own.records.add_piece(Piece(name="Sanded", substrate="maple"))
+    lay(own, piece, 0)
+    own.records.add_sanding(Sanding(piece_id=piece.id, at=START + timedelta(hours=10), sanded_back=True))
+    for i in range(1, 4):
+        lay(own, piece, 24 * i)
+    own.records.add_sanding(
+        Sanding(piece_id=piece.id, at=START + timedelta(hours=90), grits=("P1500", "P2000"), compounded=True,
+                texture_grade=1, note="sand-secret")
+    )  # fmt: skip
+    record = own.record("Sanded")
+    assert [each.number for each in record.standing] == [2, 3, 4]
+    assert record.total.um == pytest.approx(sum(each.film.um for each in record.standing))
+    assert 0 < record.left.um < record.total.um
+    customer, shop = (html.write(compose(record, reader)) for reader in ("customer", "shop"))
+    assert "level-sanded, P1500 to P2000, then compounded" in customer and "all finish sanded back" in customer
+    assert "Clear coat left where most was taken off" in customer
+    assert "sand-secret" in shop and "sand-secret" not in customer
 
 
 def test_solids_nobody_knows_leave_the_film_unknown_and_out_of_the_sum(own):
