@@ -272,9 +272,6 @@ class Ledger:
 class Alerts:
     """When to call somebody, and where."""
 
-    ready_probability_pct: float = _key(
-        80.0, "%", "A coat is called ready for its next step at this chance of it.", low=50, high=99
-    )
     wet_min: float = _key(
         30.0, "min", "A coat counts as wet this long after its end; judgement, no source.", low=0, high=1_440
     )
@@ -310,7 +307,7 @@ class Rack:
     """When a piece counts as ready for its next step."""
 
     ready_probability_pct: float = _key(
-        80.0, "%", "A step is shown as possible now at this chance of it.", low=50, high=99
+        80.0, "%", "A step is shown as possible now, and called out, at this chance of it.", low=50, high=99
     )
     closing_within_h: float = _key(
         12.0, "h", "A recoat window is shown as closing when it may close within this time.", low=0.5, high=168

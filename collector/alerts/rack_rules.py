@@ -46,7 +46,7 @@ FORGOTTEN_AFTER: Final = timedelta(days=3)
 
 def ready(snapshot: Snapshot) -> list[Condition]:
     """Coats that can take the next step, by the chance the shop asks for."""
-    asked = snapshot.settings.alerts.ready_probability_pct
+    asked = snapshot.settings.rack.ready_probability_pct
     found = []
     for piece, last in _last_coats(snapshot):
         for stage in last.stages:

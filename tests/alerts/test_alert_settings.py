@@ -25,7 +25,7 @@ def test_quiet_hours_have_both_ends_or_none():
 
 def test_a_chance_of_less_than_even_is_no_readiness():
     with pytest.raises(SettingsError, match="expected 50 to 99 %"):
-        loaded(ready_probability_pct="20")
+        settings.load(environment={"TACKFREE_RACK_READY_PROBABILITY_PCT": "20"})
 
 
 def test_secrets_stay_out_of_what_is_printed_of_settings():

@@ -27,7 +27,8 @@ from collector.alerts.condition import POT_LIFE_ENDED, POT_LIFE_ENDING, RECOAT_C
 from collector.alerts.snapshot import Snapshot
 from collector.alerts.watch import Watch
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Material, Mix, Piece
-from collector.settings import Alerts, Settings, Shop
+from collector.settings import Rack as RackSettings
+from collector.settings import Settings, Shop
 
 NOW = datetime(2026, 3, 5, 14, 0, tzinfo=UTC)
 SETTINGS = Settings(shop=Shop(time_zone="Europe/Berlin"))
@@ -81,7 +82,7 @@ def test_a_coat_is_ready_when_the_chance_passes_what_the_shop_asks():
     ],
 )
 def test_what_is_asked_raises_and_fifteen_points_less_clears(asked, chance, raised):
-    settings = replace(SETTINGS, alerts=Alerts(ready_probability_pct=asked))
+    settings = replace(SETTINGS, rack=RackSettings(ready_probability_pct=asked))
     assert [found.raised for found in rack_rules.ready(shot(stage(probability=chance), settings=settings))] == raised
 
 
