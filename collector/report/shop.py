@@ -150,7 +150,7 @@ def _sandings(record: PieceRecord, units: Units, zone: tzinfo) -> list[Block]:
         found.append(
             Paragraph(
                 text=f"Taken off where most was: {interval(units, left.removed_um, left.removed_uncertainty_um)}; "
-                f"clear left there: {interval(units, left.um, left.standard_uncertainty_um)}. {' '.join(left.notes)}".strip()
+                f"clear left there: {interval(units, left.um, left.standard_uncertainty_um)}. " + " ".join(left.notes)
             )
         )
     return found
