@@ -201,7 +201,6 @@ def measure(photo: Photo, scale: Scale, correction: Correction | None = None) ->
     first = plane.view(math.sqrt(COARSE_PIXELS / area_mm2))
     if first.region.sum() < 5_000:
         raise CannotMeasure("region", "the region is too small; draw a larger one or go closer")
-    asked = int(first.region.sum())
     blobs = _saturated(first, min(first.region.shape) / 30.0)
     guess = segment.coarse(first.light, first.region & ~blobs)
     spacing_mm, width_mm = guess.spacing / first.px_per_mm, guess.width / first.px_per_mm
@@ -210,6 +209,7 @@ def measure(photo: Photo, scale: Scale, correction: Correction | None = None) ->
     spacing, width = spacing_mm * view.px_per_mm, width_mm * view.px_per_mm
     bright = _enlarged(segment.glare(first.light, first.region, guess), 0.35 * guess.spacing)
     glare = _sized(bright, view) | _enlarged(_saturated(view, 0.7 * spacing), 0.5 * spacing)
+    glare &= view.region
     region = view.region & ~glare
     if region.sum() < LEAST_REGION * view.region.sum():
         raise CannotMeasure("glare", "most of the region is glare; turn the piece or the lamp")
@@ -228,7 +228,7 @@ def measure(photo: Photo, scale: Scale, correction: Correction | None = None) ->
     islands = island_room.find(cracks, region, width, 0.35 * width)
     crack_px = width / view.px_per_mm * plane.native_px_per_mm
     _gate(found, width, crack_px, fraction, len(islands.whole))
-    return _result(plane, view, guess, found, cracks, region, glare, counts, islands, fraction, correction, asked)
+    return _result(plane, view, guess, found, cracks, region, glare, counts, islands, fraction, correction)
 
 
 def _gate(found: segment.Segmented, width: float, crack_px: float, fraction: float, islands: int) -> None:
@@ -258,7 +258,6 @@ def _result(
     islands: island_room.Islands,
     fraction: float,
     correction: Correction,
-    asked: int,
 ) -> Measurement:
     px = view.px_per_mm
     sharp = stereology.unblurred_intercept(counts.mean_intercept, found.blur) / counts.mean_intercept
@@ -340,7 +339,9 @@ def _reach(counts: stereology.Counts, held: float, area_cv: float) -> float:
 
 
 def _over_the_piece(counts: stereology.Counts, intercept_mm: float, px_per_mm: float) -> tuple[SizeMap, float | None]:
-    tile = max(int(5.0 * intercept_mm * px_per_mm), 4)
+    spacing = intercept_mm * px_per_mm
+    # at least three patches across, if each can hold some islands
+    tile = max(int(np.clip(min(counts.covered.shape) / 3.0, 3.0 * spacing, 5.0 * spacing)), 4)
     sizes = stereology.tile_intercepts(counts, tile, 0.6) / px_per_mm
     seen = np.isfinite(sizes)
     tile_mm = tile / px_per_mm

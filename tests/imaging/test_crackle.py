@@ -36,7 +36,7 @@ def shop():
 
 
 def test_the_mean_intercept_is_right_over_random_photos(shop):
-    # a small subset; docs/crackle.md has the 220 photos of benchmarks/crackle_study.py
+    # a small subset; docs/crackle.md has the 240 photos of benchmarks/crackle_study.py
     errors = [abs(got.mean_intercept_mm / truth.mean_intercept_mm - 1) for _, truth, got in shop]
     assert np.median(errors) < 0.03
     assert max(errors) < 0.10
