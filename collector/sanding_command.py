@@ -16,7 +16,7 @@ from collector.advice.display import Units
 from collector.advice.film_stack import FilmStack
 from collector.advice.sanding import Budget
 from collector.errors import RecordError, StoreError
-from collector.records.model import Sanding
+from collector.records.model import ISOCYANATE_CAUTION, Sanding
 from collector.records.repository import Records, open_records
 from collector.settings import Settings
 
@@ -223,7 +223,7 @@ def in_words(found: Budget, units: Units) -> list[str]:
     """A budget for a person, rounded to what it is good for."""
     stack = found.stack
     lines = [f"{found.words}", f"clear       {_plus_minus(stack.clear_um, stack.clear_sd_um, units)} {_laid(stack)}"]
-    for step in found.steps:
+    for step in found.steps if found.verdict != "cannot tell" else ():
         mark = "" if step.within else "  over your limit"
         lines.append(
             f"{step.name:<11} {_plus_minus(step.removed_um, step.removed_sd_um, units)} off, "
@@ -240,6 +240,8 @@ def in_words(found: Budget, units: Units) -> list[str]:
     lines += [f"fresh       {name}: its sheet has had its uses" for name in found.fresh]
     lines += [f"note        {note}" for note in stack.notes]
     lines += [f"taken       {words}" for words in (found.texture_words, found.edge_words, found.cut_words)]
+    if found.isocyanate:
+        lines.append(f"caution     {ISOCYANATE_CAUTION}")
     return lines
 
 

@@ -146,7 +146,7 @@ def _row(step: Step, found: Budget, units: Units) -> str:
     mark = ' class="stop"' if step.name == found.stop_at else ""
     cells = (
         f"{_shown(step.removed_um, units)} ± {_shown(2 * step.removed_sd_um, units)}",
-        f"{_shown(step.left_um, units)} ± {_shown(2 * step.left_sd_um, units)}",
+        f"{_shown(step.left_um, units)} ± {_shown(2 * step.left_sd_um, units)}" if step.left_um > 0 else "none",
         percent(step.probability_through),
     )
     stop = " ◀ stop here" if step.name == found.stop_at and found.verdict == "marginal" else ""

@@ -16,7 +16,7 @@ from collector.advice.film_stack import FilmStack, film_stack, solids_of, textur
 from collector.errors import NotFound, RecordError
 from collector.physics.cut_learning import Learned, Trial, learned
 from collector.physics.sanding import Cut, Sanded, sand
-from collector.records.model import Coat, Piece, Sanding
+from collector.records.model import ISOCYANATE_CAUTION, Coat, Piece, Sanding
 from collector.records.repository import Records
 from collector.reference.abrasives import Grade, grade, sequence
 from collector.settings import Settings
@@ -116,6 +116,11 @@ class Budget:
         return "go" if self.stop_at == self.steps[-1].name else "marginal" if self.stop_at else "hold"
 
     @property
+    def isocyanate(self) -> bool:
+        """Whether a coat of the piece was mixed with isocyanates."""
+        return any(each.coat.mix.material.isocyanate for each in self.stack.films)
+
+    @property
     def words(self) -> str:
         """The advice in a few words."""
         if self.verdict == "cannot tell":
@@ -163,6 +168,7 @@ class Budget:
             "film": self.stack.to_dict(),
             "assumed": [self.texture_words, self.edge_words, self.cut_words],
             "fresh_sheets": list(self.fresh),
+            "cautions": [ISOCYANATE_CAUTION] if self.isocyanate else [],
         }
 
 

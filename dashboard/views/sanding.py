@@ -11,7 +11,7 @@ from collector.advice import sanding as advice
 from collector.advice.film_stack import TEXTURE_UM, TEXTURE_WORDS
 from collector.advice.sanding import COMPOUND, OFFERED, USUAL_GRITS, Budget
 from collector.errors import NotFound
-from collector.records.model import Piece
+from collector.records.model import ISOCYANATE_CAUTION, Piece
 from dashboard import data, forms, sanding_parts, tiles, words
 from dashboard.choosing import from_address
 
@@ -42,6 +42,8 @@ def page() -> None:
         if found.fresh:
             left += tiles.warning(f"Fresh {', '.join(found.fresh)}: the sheet has had its uses.")
         st.html(tiles.two(left, sanding_parts.steps(found, units)))
+    if found.isocyanate:
+        st.html(tiles.caution(ISOCYANATE_CAUTION))
     log(piece, steps, grade, found)
     behind(found)
 
