@@ -42,8 +42,9 @@ thead th { background: #eef1f4; }
 .facts th { width: 28%; font-weight: 400; color: #5b6673; }
 .facts th, .facts td { border-bottom: 0; padding: .15rem .5rem .15rem 0; }
 .wide { overflow-x: auto; }
-figure { margin: 1rem 0; break-inside: avoid; }
+figure { margin: 1rem 0; break-inside: avoid; overflow-x: auto; }
 figure svg, figure img { display: block; width: 100%; height: auto; }
+@media screen { figure svg { min-width: 34rem; } }
 footer { margin-top: 2.5rem; padding-top: .5rem; border-top: 1px solid #c9d0d8; }
 tr { break-inside: avoid; }
 """
