@@ -391,7 +391,8 @@ def log_of(
     NotFound, RecordError
         Naming what will not do.
     """
-    grades, compounded = ((), False) if sanded_back and not steps else grits_of(steps)
+    nothing = not any(name.strip() for name in steps)
+    grades, compounded = ((), False) if sanded_back and nothing else grits_of(steps)
     named = COMPOUND if through_at and through_at.casefold() == COMPOUND else through_at
     if named and named != COMPOUND:
         named = grade(named).name
