@@ -29,6 +29,7 @@ from collector.advice.coat_air import VapourCourse
 from collector.advice.coat_progress import Rack
 from collector.advice.conditions import Conditions
 from collector.advice.display import Units
+from collector.advice.finish import PieceSchedule, shop_schedules
 from collector.advice.ledger import Ledger
 from collector.advice.readiness import Readiness, assess, gather
 from collector.advice.sanding import Budget, Sheet
@@ -54,7 +55,8 @@ from collector.records.model import (
     SolventUse,
 )
 from collector.records.repository import Records, open_records
-from collector.reference import solvents
+from collector.records.schedule import Schedule, Step, template
+from collector.reference import abrasives, solvents
 from collector.report.file import PDF, File, file_name, file_of
 from collector.settings import Settings
 from collector.wire import Remark
@@ -141,6 +143,53 @@ def rack(plan: str = "") -> Rack:
     """How far every piece in hand has come, with the shop heated as a plan says, or as it usually is."""
     with _readings() as store:
         return progress.rack(store, records(), settings(), _ms(datetime.now(UTC)), plan or None)
+
+
+@st.cache_data(ttl=10, show_spinner=False)
+def schedules() -> dict[int, PieceSchedule]:
+    """Where the pieces in hand that follow a schedule stand, and when they are finished."""
+    if not records().schedules.all():
+        return {}
+    return shop_schedules(records(), rack(), learned(), settings(), booth=_booth_says)
+
+
+def _booth_says(name: str, role: str) -> tuple[str, str]:
+    """The booth's verdict on a material; where none is settled, on the one the booth is set up for, if of the role."""
+    booth = settings().shop.booth
+    material = next((one for one in materials() if one.name == name), None)
+    setup = booth_setup(booth) if material is None else None
+    if setup is not None and setup.material_id is not None:
+        material = next((one for one in materials() if one.id == setup.material_id and one.role == role), None)
+    if material is None:
+        return "go", ""
+    answer = readiness(booth_state(booth), material, None)
+    return answer.verdict, answer.reason
+
+
+def copy_template(piece: Piece, name: str) -> Schedule:
+    """Let a piece follow a template."""
+    chosen = template(name)
+    made = Schedule(piece_id=piece.id, template=chosen.name, steps=chosen.steps, copied_at=now())
+    held = records().schedules.copy(made)
+    changed()
+    return held
+
+
+def tick_step(held: Schedule, step_id: int, *, done: bool) -> None:
+    """Note that a step is done now, or that it is not."""
+    records().schedules.tick(held.id, step_id, now() if done else None)
+    changed()
+
+
+def edit_steps(held: Schedule, steps: tuple[Step, ...]) -> None:
+    """Store changed steps of a schedule."""
+    records().schedules.edit(held.id, steps)
+    changed()
+
+
+def grits(text: str) -> tuple[str, ...]:
+    """Grits as typed, "P800, P1000", by the names of their grades."""
+    return tuple(each.name for each in abrasives.sequence(text.split(",")))
 
 
 def learned() -> ShopLearning:
@@ -266,7 +315,7 @@ def records() -> Records:
 
 def changed() -> None:
     """Forget what was read, as a record has changed."""
-    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack, places):
+    for cached in (materials, mixes, pieces, coats, open_coats, checks, outcomes, ledger, rack, places, schedules):
         cached.clear()
     for cached in (sandings, sanding_budget):
         cached.clear()

@@ -101,12 +101,14 @@ def group(name: str, count: int, quiet: str = "") -> str:
     )
 
 
-def card(each: PieceProgress, zone: ZoneInfo, now: datetime, *, place: str = "", dark: bool = False) -> str:
+def card(
+    each: PieceProgress, zone: ZoneInfo, now: datetime, *, place: str = "", schedule: str = "", dark: bool = False
+) -> str:
     """One piece: what can be done next, how sure that is, what to mind, and how the rest lies in time.
 
-    ``place`` is where it was moved to, if it was.
+    ``place`` is where it was moved to, if it was; ``schedule`` what its schedule says, as HTML.
     """
-    blocks = [_head(each, zone, now), _next(each, zone, now, dark=dark)]
+    blocks = [_head(each, zone, now), _next(each, zone, now, dark=dark), schedule]
     last = each.last
     if place:
         blocks.append(f'<div class="plain">Stands in: <b>{tiles._text(place)}</b></div>')

@@ -11,7 +11,7 @@ from collector.advice.display import duration
 from collector.errors import NotFound
 from collector.records.model import CHECK_METHODS, DEFECTS, ISOCYANATE_CAUTION, STAGES, Coat, Mix, Piece
 from collector.report.compose import READERS
-from dashboard import charts, data, forms, tiles, words
+from dashboard import charts, data, forms, schedule_forms, tiles, words
 from dashboard.choosing import from_address
 
 LISTED = 30
@@ -36,6 +36,19 @@ def page() -> None:
         forms.piece()
     with right.expander("Add a mix"):
         forms.mix()
+    with st.expander("Finishing schedule of a piece", key="schedules"):
+        schedule_of_a_piece()
+
+
+@words.plainly
+def schedule_of_a_piece() -> None:
+    """A piece's steps: copied from a template, ticked, edited."""
+    pieces = {piece.id: piece for piece in data.pieces()}
+    if not pieces:
+        st.info("No piece is in hand.")
+        return
+    chosen = st.selectbox("Schedule of", list(pieces), format_func=lambda one: pieces[one].name, key="schedule-of")
+    schedule_forms.schedule(pieces[chosen], f"coats-{chosen}")
 
 
 @words.plainly

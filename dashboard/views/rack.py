@@ -12,7 +12,7 @@ from collector.advice.coat_progress import STEPS, CoatProgress, PieceProgress, R
 from collector.advice.shop_learning import subject_of
 from collector.errors import NotFound, TackfreeError
 from collector.records.model import ROLES, STAGES
-from dashboard import data, forms, rack_parts, rack_words, tiles, words
+from dashboard import data, forms, rack_parts, rack_words, schedule_forms, schedule_parts, tiles, words
 from dashboard.choosing import from_address
 
 EVERYTHING, AS_BOOTH = "All", "As booth"
@@ -161,13 +161,16 @@ def card(each: PieceProgress, rack: Rack) -> None:
     with st.container(border=True, key=f"rack-card-{piece.id}"):
         moved = data.places().get(piece.id)
         place = words.place(moved, data.units()) if moved else ""
-        st.html(rack_parts.card(each, data.zone(), rack.at, place=place, dark=st.context.theme.type == "dark"))
+        told = schedule_parts.card(data.schedules().get(piece.id), data.zone(), rack.at)
+        dark = st.context.theme.type == "dark"
+        st.html(rack_parts.card(each, data.zone(), rack.at, place=place, schedule=told, dark=dark))
         asked = st.session_state.get(f"turned-{piece.id}", "")
         if asked == "check" and each.last is not None:
             _check(each)
         elif asked == "more":
             _more_of(each)
         else:
+            schedule_forms.tick_button(piece)
             _buttons(each)
 
 
@@ -232,6 +235,8 @@ def _more_of(each: PieceProgress) -> None:
         st.switch_page("views/week.py", query_params={"piece": str(piece.id), **({"plan": plan} if plan else {})})
     if last is not None and three.button("Coat log", key=f"log-{piece.id}", width="stretch"):
         st.switch_page("views/coats.py", query_params={"coat": str(last.coat.id)})
+    with st.expander("Schedule", key=f"schedule-of-{piece.id}"):
+        schedule_forms.schedule(piece, f"rack-{piece.id}")
     with st.expander("Move it", key=f"move-of-{piece.id}"):
         forms.move(piece)
     if last is not None and last.notes:
