@@ -244,7 +244,8 @@ def _print(piece: Piece, found: PieceSchedule, settings: Settings, now: datetime
         return
     gate = where.gate
     when = f", {_span(gate.ready, settings, now)}" if gate.ready and gate.state != "now" else ""
-    click.echo(f"next: {where.doing}: {gate.words}{when}")
+    what = "" if where.next.step.kind == "wait" else f"{where.doing}: "
+    click.echo(f"next: {what}{gate.words}{when}")
     click.echo(f"finished: {_span(finish.when, settings, now)}")
     if finish.due is not None and finish.chance is not None:
         click.echo(f"due {_clock(finish.due, settings, now)}: {100 * finish.chance:.0f} % chance ({finish.verdict})")

@@ -2,7 +2,8 @@
 
 Each time through, a step begins when the one before is done and the coat beneath is ready, and then when somebody gets
 round to it in the shop's hours. A coat on the rack is ready when the rack says; of a coat yet to be sprayed the stage
-times are those learned, stretched as the shop's coats on the rack are by where they stand.
+times are those learned, stretched as the shop's coats on the rack are by where they stand, and
+longer again where young coats lie beneath it, for those are one film with it.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from collector.advice.coat_progress import CoatProgress, Moment, Rack
+from collector.advice.coats_to_come import Shelf
 from collector.advice.schedule import (
     DONE,
     STAGE_WORDS,
@@ -25,7 +27,7 @@ from collector.advice.schedule import (
     doing,
     standing,
 )
-from collector.advice.shop_learning import ShopLearning, subject_of
+from collector.advice.shop_learning import ShopLearning
 from collector.advice.step_times import Logged, Reals, ShopClock, StepTimes, shop_hours
 from collector.records.model import Coat, Material
 from collector.records.repository import Records
@@ -38,9 +40,6 @@ SEED: Final = 1
 
 HORIZON: Final = timedelta(days=400)
 NORMAL_P90: Final = 1.2816
-
-UNSTRETCHED_LOG_SD: Final = 0.4
-"""Spread, ln, of how far drying in the shop is from the data sheet's conditions, where no coat tells; judgement."""
 
 LATE: Final = "late"
 AT_RISK: Final = "at risk"
@@ -129,7 +128,7 @@ def shop_schedules(
         found[number] = standing(
             schedule, own, held, on_rack.get(number), now, ready_probability=asked, booth=asking
         )  # fmt: skip
-    shelf = _Shelf(coats, records.materials(), learning, stretch_of(rack, learning))
+    shelf = Shelf(coats, records.materials(), learning, rack, settings)
     clock = _clock(coats, found.values(), now, settings.shop.zone)
     times = StepTimes(logged=tuple(logged(found.values(), shelf, clock)))
     return {
@@ -142,62 +141,7 @@ def shop_schedules(
     }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
-    """How many times longer than at the data sheet's conditions coats take where they stand: median and ln spread."""
-
-    times: float = 1.0
-    log_sd: float = UNSTRETCHED_LOG_SD
-
-
-def stretch_of(rack: Rack, learning: ShopLearning) -> Stretch:
-    """What the rack's coats tell of drying in the shop as it is."""
-    logs = []
-    for each in rack.pieces:
-        last = each.last
-        if last is None or last.coat.ended_at is None:
-            continue
-        for stage in last.stages:
-            row = next(row for row in last.coat.mix.material.stages if row.stage == stage.stage)
-            h = float(np.median(learning.draws(subject_of(last.coat.mix.material, row)).stage_h))
-            if stage.ready.p50 is not None and h > 0 and stage.ready.p50 > last.coat.ended_at:
-                logs.append(np.log((stage.ready.p50 - last.coat.ended_at) / _HOUR / h))
-    if not logs:
-        return Stretch()
-    return Stretch(times=float(np.exp(np.median(logs))), log_sd=max(0.2, float(np.std(logs))))
-
-
-class _Shelf:
-    """Which material a step will be of, and how long its stages take."""
-
-    def __init__(
-        self, coats: Sequence[Coat], materials: Sequence[Material], learning: ShopLearning, stretch: Stretch
-    ) -> None:
-        self._coats = sorted(coats, key=lambda one: one.started_at, reverse=True)
-        self._materials, self._learning, self.stretch = materials, learning, stretch
-
-    def material(self, name: str, role: str, piece_id: int) -> Material | None:
-        """The one named; else that last used for the role, on the piece before any other; else any of the role."""
-        named = [each for each in self._materials if each.name.casefold() == name.casefold()]
-        if named:
-            return named[0]
-        used = [coat for coat in self._coats if coat.mix.material.role == role]
-        own = [coat for coat in used if coat.piece_id == piece_id]
-        if own or used:
-            return (own or used)[0].mix.material
-        return next((each for each in self._materials if each.role == role), None)
-
-    def stage_h(self, material: Material | None, stage: str, normal: Reals) -> Reals:
-        """Hours from a coat's end to a stage; 0 where its sheet gives no time."""
-        row = None if material is None else next((row for row in material.stages if row.stage == stage), None)
-        if material is None or row is None:
-            return np.zeros(normal.shape)
-        known = np.log(np.maximum(self._learning.draws(subject_of(material, row)).stage_h, 1e-3))
-        spread = float(np.hypot(np.std(known), self.stretch.log_sd))
-        return np.asarray(self.stretch.times * np.exp(np.median(known) + spread * normal))
-
-
-def logged(found: Iterable[Standing], shelf: _Shelf, clock: ShopClock) -> list[Logged]:
+def logged(found: Iterable[Standing], shelf: Shelf, clock: ShopClock) -> list[Logged]:
     """What schedules followed so far tell of the time steps take.
 
     When the coat beneath was ready is no longer on the rack; it is taken as its end and the usual time to the stage.
@@ -233,7 +177,7 @@ def finish(
     due: datetime | None,
     times: StepTimes,
     clock: ShopClock,
-    shelf: _Shelf,
+    shelf: Shelf,
     now: datetime,
     asked: float,
 ) -> Finish:
@@ -249,6 +193,7 @@ def finish(
     t: Reals = np.full(DRAWS, zero)
     of_coat = rng.standard_normal(DRAWS)  # how slow a coat is: the same for its stages
     laid: Reals | None = None
+    stack = [clock.hours_since_start(each) for each in shelf.laid_on(where.schedule.piece_id)]
     material: Material | None = None if last is None else last.coat.mix.material
     longest, longest_words = 0.0, ""
     for state in where.steps:
@@ -259,7 +204,7 @@ def finish(
         for nth in range(done, step.coats):
             begun = t
             stage = "dry_to_recoat" if step.kind in COATS and nth else step.after_stage
-            ready = t if not stage else _ready(stage, last, laid, material, shelf, of_coat, zero, now, asked)
+            ready = t if not stage else _ready(stage, last, laid, material, shelf, of_coat, zero, now, asked, stack)
             waiting = np.maximum(ready - t, 0.0)
             t = np.maximum(t, ready)
             if step.kind != "wait":
@@ -270,6 +215,7 @@ def finish(
                 longest, longest_words = took, _words(state, stage, waited > took / 2.0)
             if step.kind in COATS:
                 laid, of_coat = t, rng.standard_normal(DRAWS)
+                stack.append(float(np.median(t)))
                 material = shelf.material(step.material, step.role, where.schedule.piece_id)
     p10, p50, p90 = (now + timedelta(hours=float(h) - zero) for h in np.quantile(t, [0.1, 0.5, 0.9]))
     chance = None if due is None else float(np.mean(t <= clock.hours_since_start(due)))
@@ -285,15 +231,16 @@ def _ready(
     last: CoatProgress | None,
     laid: Reals | None,
     material: Material | None,
-    shelf: _Shelf,
+    shelf: Shelf,
     slow: Reals,
     zero: float,
     now: datetime,
     asked: float,
+    stack: Sequence[float],
 ) -> Reals:
     """When the coat beneath is at a stage, in the clock's hours."""
     if laid is not None:
-        return laid + shelf.stage_h(material, stage, slow)
+        return laid + shelf.stage_h(material, stage, slow, [stack[-1] - at for at in stack[:-1]])
     if last is None:
         return np.full(slow.shape, zero)
     known = last.stage(stage)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from collector import wire
-from collector.demo.pieces import PIECES, SOLVENTS, PlannedCoat, PlannedSanding
+from collector.demo.pieces import PIECES, SOLVENTS, PlannedCoat, PlannedPiece, PlannedSanding
 from collector.demo.plan import Plan
 from collector.demo.sensors import AIR_NODE, PANEL_NODE, SENSORS
 from collector.demo.simulation import Simulation, save, simulation_of_plan
@@ -20,6 +20,7 @@ from collector.errors import NotFound
 from collector.readings.base import Batch, ReadingStore
 from collector.records.model import Check, Coat, Material, Mix, Outcome, Piece, Sanding, SolventUse
 from collector.records.repository import Records
+from collector.records.schedule import Schedule, template
 
 FloatArray = npt.NDArray[np.float64]
 TimeArray = npt.NDArray[np.int64]
@@ -111,6 +112,8 @@ def fill_records(records: Records, plan: Plan, *, days: int, booth: str) -> None
             at = plan.at(sanded.workday, sanded.hour)
             if earliest < at < plan.anchor:
                 records.add_sanding(_sanding(sanded, piece.id, at))
+        if planned.schedule:
+            _fill_schedule(records, plan, planned, piece.id)
         if planned.done_workday is not None:
             records.edit_piece(replace(piece, done_at=plan.at(planned.done_workday, 16.5)))
     for used in SOLVENTS:
@@ -134,6 +137,21 @@ def _sanding(planned: PlannedSanding, piece_id: int, at: datetime) -> Sanding:
         fresh=planned.fresh,
         minutes=planned.minutes,
         note=planned.note,
+    )
+
+
+def _fill_schedule(records: Records, plan: Plan, planned: PlannedPiece, piece_id: int) -> None:
+    ticked = {tick.place: tick for tick in planned.ticks}
+    chosen = template(planned.schedule)
+    steps = tuple(
+        replace(step, done_at=plan.at(ticked[place].workday, ticked[place].hour), done_min=ticked[place].minutes)
+        if place in ticked
+        else step
+        for place, step in enumerate(chosen.steps, start=1)
+    )
+    begun = plan.started_at(planned.coats[0]) if planned.coats else plan.anchor
+    records.schedules.copy(
+        Schedule(piece_id=piece_id, template=chosen.name, steps=steps, copied_at=begun - timedelta(days=1))
     )
 
 

@@ -71,8 +71,19 @@ class PlannedSanding:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedTick:
+    """A step of the piece's schedule, by its place from 1, ticked by hand; ``minutes`` of hands on it."""
+
+    place: int
+    workday: int
+    hour: float
+    minutes: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedPiece:
-    """A piece and its coats, oldest first; ``done_workday`` says when it left the shop."""
+    """A piece and its coats, oldest first; ``done_workday`` says when it left the shop, ``schedule`` which template
+    it follows."""
 
     name: str
     substrate: str
@@ -80,6 +91,8 @@ class PlannedPiece:
     note: str = ""
     due_days: int | None = None
     done_workday: int | None = None
+    schedule: str = ""
+    ticks: tuple[PlannedTick, ...] = ()
     coats: tuple[PlannedCoat, ...] = ()
     sandings: tuple[PlannedSanding, ...] = ()
 
@@ -152,6 +165,14 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         name="Drum shell 13 x 7, crackle",
         substrate="ply",
         thickness_mm=8.0,
+        schedule="Crackle over contrasting base",
+        ticks=(
+            PlannedTick(place=1, workday=12, hour=9.2, minutes=25),
+            PlannedTick(place=2, workday=12, hour=9.6, minutes=5),
+            PlannedTick(place=4, workday=12, hour=13.2, minutes=35),
+            PlannedTick(place=5, workday=12, hour=13.7, minutes=4),
+            PlannedTick(place=7, workday=12, hour=16.2, minutes=10),
+        ),
         note="Wanted: islands of about 6 mm",
         done_workday=5,
         coats=(
@@ -189,6 +210,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         name="Lap steel, six string, mahogany",
         substrate="mahogany",
         thickness_mm=44.0,
+        schedule="Solid colour lacquer, high gloss",
         due_days=6,
         coats=(
             PlannedCoat(
@@ -227,6 +249,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         name="Lap steel, eight string, alder",
         substrate="alder",
         thickness_mm=42.0,
+        schedule="Urethane clear, polished",
         due_days=12,
         coats=(
             PlannedCoat(
@@ -261,6 +284,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
         name="Cigar-box guitar 1",
         substrate="ply",
         thickness_mm=4.0,
+        schedule="Waterborne, satin",
         due_days=3,
         coats=(
             PlannedCoat(
@@ -369,6 +393,7 @@ PIECES: Final[tuple[PlannedPiece, ...]] = (
     ),
     PlannedPiece(
         name="Cigar-box guitar 3",
+        schedule="Crackle over contrasting base",
         substrate="basswood",
         thickness_mm=5.0,
         note="Sanded to 320, waits for its sealer",

@@ -11,6 +11,9 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
+from collector.advice.finish import shop_schedules
+from collector.advice.progress import rack
+from collector.advice.shop_learning import shop_learning
 from collector.demo.history import fill
 from collector.demo.sensors import SENSORS
 from collector.demo.simulation import STATE_FILE, resumed
@@ -19,6 +22,7 @@ from collector.readings.base import Series
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import Coat
 from collector.records.repository import Records, open_records
+from collector.settings import Settings
 
 BOOTH = "booth-1"
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -175,3 +179,19 @@ def test_a_short_past_holds_only_coats_that_have_readings(tmp_path: Path, days: 
 def test_a_now_without_zone_and_no_days_are_refused(shop: Shop, now: datetime, days: int) -> None:
     with pytest.raises(ValueError, match="expected"):
         fill(shop.store, shop.records, now=now, seed=1, days=days, time_zone=BERLIN, booth=BOOTH)
+
+
+def test_some_pieces_follow_a_schedule_with_steps_behind_and_before_them(tmp_path: Path) -> None:
+    shop, settings = open_shop(tmp_path), Settings()
+    fill_shop(shop)
+    found = shop_schedules(
+        shop.records,
+        rack(shop.store, shop.records, settings, NOW_MS),
+        shop_learning(shop.store, shop.records, settings, NOW_MS),
+        settings,
+    )
+    states = [{state.state for state in each.standing.steps} for each in found.values()]
+    assert sum("next" in each for each in states) >= 3
+    assert sum("done" in each for each in states) >= 3
+    shop.records.close()
+    shop.store.close()
