@@ -1,13 +1,13 @@
 """How long the rack of a large shop takes: 200 pieces, each with a stack of coats, in one booth and in three.
 
-Run: python benchmarks/progress.py
+Run: python -m benchmarks progress
 """
 
 from __future__ import annotations
 
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -85,7 +85,7 @@ def coats(records: Records, booths: Sequence[str]) -> None:
                 )  # fmt: skip
 
 
-def measure(booths: Sequence[str]) -> None:
+def measure(booths: Sequence[str]) -> Iterator[str]:
     """Time it cold (nothing learned yet in this process) and warm."""
     with tempfile.TemporaryDirectory() as folder:
         store = SqliteReadingStore(Path(folder) / "readings.sqlite")
@@ -103,12 +103,13 @@ def measure(booths: Sequence[str]) -> None:
         store.close()
     (cold, cold_cpu), warm = took[0], min(wall for wall, _ in took[1:])
     warm_cpu = min(cpu for _, cpu in took[1:])
-    print(f"{len(found.pieces)} pieces, {len(booths)} booths, {len(MATERIALS)} materials")
-    print(f"  first look, checks learned: {cold:.2f} s ({cold_cpu:.2f} s of processor)")
-    print(f"  every look after it:        {warm:.2f} s ({warm_cpu:.2f} s of processor)")
-    print(f"  allowed {ALLOWED_S:.1f} s: {warm / ALLOWED_S:.2f} of that")
+    yield f"{len(found.pieces)} pieces, {len(booths)} booths, {len(MATERIALS)} materials"
+    yield f"  first look, checks learned: {cold:.2f} s ({cold_cpu:.2f} s of processor)"
+    yield f"  every look after it:        {warm:.2f} s ({warm_cpu:.2f} s of processor)"
+    yield f"  allowed {ALLOWED_S:.1f} s: {warm / ALLOWED_S:.2f} of that"
 
 
-if __name__ == "__main__":
+def run() -> Iterator[str]:
+    """The lines of the report."""
     for number in (1, 3):
-        measure(BOOTHS[:number])
+        yield from measure(BOOTHS[:number])
