@@ -34,7 +34,7 @@ def tick_button(piece: Piece) -> None:
     if found is None or step is None:
         return
     word = f"{step.words[:1].upper()}{step.words[1:]}: done"
-    if st.button(word, key=f"tick-{piece.id}", type="primary", width="stretch"):
+    if st.button(word, key=f"tick-{piece.id}", width="stretch"):
         data.tick_step(found.standing.schedule, step.id, done=True)
         _done(f"{piece.name}: {step.words} done.", found.standing.schedule)
 

@@ -30,11 +30,12 @@ def card(found: PieceSchedule | None, zone: ZoneInfo, now: datetime) -> str:
     if found is None:
         return ""
     late = late_words(found)
+    head = "Next in its schedule" if found.standing.next is not None else "Its schedule"
     warned = f'<div class="late">▲ {tiles._text(late)}</div>' if late else ""
     return (
         f"<style>{SHEET}</style>"
         f'<div class="tf-step" data-gate="{escape(found.standing.gate.state)}">'
-        f"<div>Next in its schedule: <b>{tiles._text(next_words(found, zone, now))}</b></div>"
+        f"<div>{head}: <b>{tiles._text(next_words(found, zone, now))}</b></div>"
         f"<div>{tiles._text(finish_words(found, zone, now))}</div>{warned}</div>"
     )
 
@@ -52,11 +53,11 @@ def next_words(found: PieceSchedule, zone: ZoneInfo, now: datetime) -> str:
 
 
 def finish_words(found: PieceSchedule, zone: ZoneInfo, now: datetime) -> str:
-    """When the piece is finished and how likely that is by then: "Finished Mon 2 – Thu 5 Mar; due Fri: 80 %"."""
+    """When the piece is finished and how likely that is by then: "Finish: Mon 2 – Thu 5 Mar; due Fri: 80 %"."""
     finish = found.finish
     if found.standing.next is None:
         return ""
-    said = f"Finished {rack_words.interval(finish.when, zone, now)}"
+    said = f"Finish: {rack_words.interval(finish.when, zone, now)}"
     if finish.due is None or finish.chance is None:
         return said
     if finish.due < now:
