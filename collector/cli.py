@@ -22,20 +22,20 @@ from collector import export as export_room
 from collector import settings as configuration
 from collector.advice.readiness import assess, gather
 from collector.advice.wet_coat import last_coat, mix_in_use, ways_to_go
-from collector.alerts_command import alerts
 from collector.calc import calc
+from collector.commands.alerts import alerts
+from collector.commands.import_notes import import_notes
+from collector.commands.ledger import ledger
+from collector.commands.measure import measure_photo, sheet
+from collector.commands.rack import rack
+from collector.commands.report import report
+from collector.commands.sanding import sanding
+from collector.commands.schedule import schedule
 from collector.errors import RecordError, StoreError, TackfreeError
-from collector.import_command import import_notes
-from collector.ledger_commands import ledger
-from collector.measure_command import measure_photo, sheet
 from collector.node_kit import node
-from collector.rack_command import rack
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
 from collector.records.repository import Records, open_records
-from collector.report_command import report
-from collector.sanding_command import sanding
-from collector.schedule_command import schedule
 from collector.settings import Settings
 
 DEMO_SHOP = "Demo shop (simulated)"

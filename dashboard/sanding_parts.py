@@ -131,9 +131,7 @@ def sheets(used: list[Sheet], most: int) -> str:
     """Sheets in use, in words."""
     if not used:
         return "No sanding is logged yet, so that no sheet is counted."
-    return "; ".join(
-        f"{each.grit}: {each.uses} of {most} uses{', fresh one due' if each.due else ''}" for each in used
-    )
+    return "; ".join(f"{each.grit}: {each.uses} of {most} uses{', fresh one due' if each.due else ''}" for each in used)
 
 
 def film(um: float, sd_um: float, units: Units) -> str:

@@ -73,9 +73,7 @@ def _too_cold(coat: Coat, curves: Curves, at: datetime, units: Units) -> str:
     read_h, read_c = curves.around.read_h, curves.around.read_c
     if not read_h.size:
         return ""
-    found = film_forming(
-        read_h, read_c, least, laid_h=laid_h, formed_h=max(formed_h, laid_h), max_gap_h=LONGEST_STEP_H
-    )
+    found = film_forming(read_h, read_c, least, laid_h=laid_h, formed_h=max(formed_h, laid_h), max_gap_h=LONGEST_STEP_H)
     if not found.below or found.lowest_c is None:
         return ""
     return (

@@ -182,7 +182,7 @@ class ShopClock:
 
     def worked_h(self, moment_h: npt.ArrayLike) -> Reals:
         """Shop hours since the start, at hours since the start."""
-        return np.asarray(np.interp(moment_h, self._at, self._worked))
+        return np.asarray(np.interp(np.asarray(moment_h, np.float64), self._at, self._worked))
 
     def after(self, moment_h: Reals, worked_h: Reals) -> Reals:
         """Hours since the start, so many shop hours after a moment; past the end of what it can tell: the end."""

@@ -176,9 +176,10 @@ def _chances(trial: Trial, prior: Cut, z_scratch: Array, z_excess: Array, within
     """Chance of being through by each step, (scratch, excess, steps); the model of ``sanding.removed_draws``."""
     z = _normals()
     between = BETWEEN_SHOPS
-    scratch = prior.scratch_per_grain * np.exp(
-        prior.scratch_spread * (between * z_scratch[:, None] + within * z[0])
-    )[:, None, :]
+    scratch = (
+        prior.scratch_per_grain
+        * np.exp(prior.scratch_spread * (between * z_scratch[:, None] + within * z[0]))[:, None, :]
+    )
     excess = prior.excess * np.exp(prior.excess_spread * (between * z_excess[:, None] + within * z[1]))[None, :, :]
     plane = trial.texture_um * np.exp(trial.texture_spread * z[2])[None, None, :]
     least = stats.norm.ppf(1.0 - (1.0 - stats.norm.cdf(z[4])) ** (1.0 / trial.spots))

@@ -98,9 +98,7 @@ def test_a_sanding_withdrawn_on_the_page_no_longer_counts(empty_shop: Path) -> N
 def test_a_sheet_that_has_had_its_uses_is_asked_to_be_changed(empty_shop: Path) -> None:
     piece, other = coated("Six", 6), coated("Other", 6)
     for day in range(3):
-        data.add_sanding(
-            log_of(other, data.now() - timedelta(hours=day), ("P1000",), through_at=None, texture_grade=1)
-        )
+        data.add_sanding(log_of(other, data.now() - timedelta(hours=day), ("P1000",), through_at=None, texture_grade=1))
     app = page_of(piece)
     assert "Fresh P1000: the sheet has had its uses." in html(app)
 
