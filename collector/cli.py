@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import re
 import shutil
 import sys
@@ -31,7 +30,8 @@ from collector.commands.rack import rack
 from collector.commands.report import report
 from collector.commands.sanding import sanding
 from collector.commands.schedule import schedule
-from collector.errors import RecordError, StoreError, TackfreeError
+from collector.commands.shop import moment_of, print_json, readings_of, records_of, settings_of
+from collector.errors import RecordError, TackfreeError
 from collector.node_kit import node
 from collector.readings.sqlite import SqliteReadingStore
 from collector.records.model import ISOCYANATE_CAUTION, Coat, Mix
@@ -70,10 +70,6 @@ def main(ctx: click.Context, file: Path | None) -> None:
     ctx.obj = file
 
 
-def _load(ctx: click.Context) -> Settings:
-    return configuration.load(ctx.find_root().obj)
-
-
 @main.command()
 @click.pass_context
 def serve(ctx: click.Context) -> None:
@@ -84,7 +80,7 @@ def serve(ctx: click.Context) -> None:
     from collector import service  # heavy: only the two commands that run it pay for it
 
     service.set_up_logging()
-    service.serve(_load(ctx), say=click.echo)
+    service.serve(settings_of(ctx), say=click.echo)
 
 
 @main.command()
@@ -102,7 +98,7 @@ def demo(ctx: click.Context, seed: int, days: int) -> None:
     from collector.demo.booth import BoothDesign
 
     service.set_up_logging()
-    settings, design = _load(ctx), BoothDesign()
+    settings, design = settings_of(ctx), BoothDesign()
     folder = Path(tempfile.mkdtemp(prefix="tackfree-demo-"))
     try:
         settings = service.with_free_ports(
@@ -168,9 +164,9 @@ def check(ctx: click.Context, material: str, piece: str | None, booth: str | Non
 
     Example: tackfree check --material "Nitrocellulose lacquer, clear" --piece "Lap steel 3"
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     now_ms = round(datetime.now(UTC).timestamp() * 1000)
-    with _records(settings) as records, _readings(settings) as store:
+    with records_of(settings) as records, readings_of(settings) as store:
         chosen = records.material(material)
         on_piece = records.piece(piece) if piece else None
         state = gather(store, booth or settings.shop.booth, now_ms, settings.readiness)
@@ -184,7 +180,7 @@ def check(ctx: click.Context, material: str, piece: str | None, booth: str | Non
         )
     ways = ways_to_go(readiness.wet_coat, readiness.limits, settings)
     if as_json:
-        _print_json({"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict(),
+        print_json({"material": chosen.name, "piece": on_piece.name if on_piece else None, **readiness.to_dict(),
                      "ways_out": [way.to_dict() for way in ways]})  # fmt: skip
         return
     click.secho(f"{readiness.verdict.upper()}  {chosen.name}", bold=True)
@@ -206,14 +202,14 @@ def pieces(ctx: click.Context, include_done: bool, as_json: bool) -> None:
 
     Example: tackfree pieces --json
     """
-    settings = _load(ctx)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         listed = []
         for piece in records.pieces(include_done=include_done):
             last = next(iter(records.coats(piece_id=piece.id)), None)
             listed.append((piece, last))
     if as_json:
-        _print_json(
+        print_json(
             [
                 {
                     "piece": piece.name,
@@ -266,11 +262,11 @@ def start(
 
     Example: tackfree coat start "Lap steel 3" --material "Nitrocellulose lacquer, clear"
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     if (material is None) == (mix_id is None):
         raise click.UsageError("give either --material or --mix")
-    moment = _moment(at, settings)
-    with _records(settings) as records:
+    moment = moment_of(at, settings)
+    with records_of(settings) as records:
         on_piece = records.piece(piece)
         busy = records.open_coat(on_piece.id)
         if busy is not None:  # before a mix is made for nothing
@@ -290,7 +286,7 @@ def start(
             )
         started = records.start_coat(on_piece.id, mix.id, booth or settings.shop.booth, moment, sprayed_by=by)
     if as_json:
-        _print_json(_coat_dict(started))
+        print_json(_coat_dict(started))
     else:
         since = _local(started.started_at, settings)
         click.echo(f"Coat {started.id} on {on_piece.name}: {mix.material.name}, from {since}")
@@ -321,17 +317,17 @@ def end(
 
     Example: tackfree coat end "Lap steel 3" --passes 2 --wet-film-um 75-100
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     low, high = _film_interval(wet_film_um)
     given = {"passes": passes, "wet_film_low_um": low, "wet_film_high_um": high, "sprayed_ml": sprayed_ml}
     measured: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
     if note:
         measured["note"] = note
-    with _records(settings) as records:
+    with records_of(settings) as records:
         on_piece = records.piece(piece)
-        ended = records.end_coat(on_piece.id, _moment(at, settings), **measured)
+        ended = records.end_coat(on_piece.id, moment_of(at, settings), **measured)
     if as_json:
-        _print_json(_coat_dict(ended))
+        print_json(_coat_dict(ended))
     else:
         click.echo(f"Coat {ended.id} on {on_piece.name} ended {_local(ended.ended_at, settings)}")
 
@@ -349,20 +345,20 @@ def export(ctx: click.Context, table: str, days: float, out: Path | None) -> Non
 
     Example: tackfree export coats --out coats.csv
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     end_ms = round((datetime.now(UTC) + timedelta(hours=1)).timestamp() * 1000)
     if not 0 < days <= 36_500:
         raise click.BadParameter(f"{days:g}; expected more than 0 and at most 36500 d", param_hint="--days")
     with _output(out) as stream:
         if table in ("readings", "dead-letters"):
-            with _readings(settings) as store:
+            with readings_of(settings) as store:
                 if table == "readings":
                     rows = export_room.readings(store, end_ms - round(days * 86_400_000), end_ms)
                 else:
                     rows = export_room.dead_letters(store)
                 count = export_room.write_csv(rows, stream)
         else:
-            with _records(settings) as records:
+            with records_of(settings) as records:
                 if table == "materials":
                     stream.write(records.export_materials_toml())
                     count = len(records.materials())
@@ -380,8 +376,8 @@ def import_materials(ctx: click.Context, file: Path) -> None:
 
     Example: tackfree import-materials materials.toml
     """
-    settings = _load(ctx)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         imported = records.import_materials_toml(file)
     click.echo(f"{len(imported)} materials read from {file}")
 
@@ -396,9 +392,9 @@ def doctor(ctx: click.Context, as_json: bool) -> None:
 
     Example: tackfree doctor
     """
-    findings = doctor_room.examine(_load(ctx), round(datetime.now(UTC).timestamp() * 1000))
+    findings = doctor_room.examine(settings_of(ctx), round(datetime.now(UTC).timestamp() * 1000))
     if as_json:
-        _print_json([{"subject": f.subject, "state": f.state, "seen": f.seen, "mend": f.mend} for f in findings])
+        print_json([{"subject": f.subject, "state": f.state, "seen": f.seen, "mend": f.mend} for f in findings])
     else:
         for finding in findings:
             click.echo(f"{finding.state:<6}{finding.subject}: {finding.seen}")
@@ -432,38 +428,6 @@ main.add_command(import_notes)
 
 
 @contextlib.contextmanager
-def _records(settings: Settings) -> Iterator[Records]:
-    with _opening(settings):
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-    records = open_records(settings.data.records_url)
-    try:
-        yield records
-    finally:
-        records.close()
-
-
-@contextlib.contextmanager
-def _readings(settings: Settings) -> Iterator[SqliteReadingStore]:
-    with _opening(settings):
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-        if not settings.data.readings_file.exists():
-            SqliteReadingStore(settings.data.readings_file).close()
-    store = SqliteReadingStore(settings.data.readings_file, read_only=True)
-    try:
-        yield store
-    finally:
-        store.close()
-
-
-@contextlib.contextmanager
-def _opening(settings: Settings) -> Iterator[None]:
-    try:
-        yield
-    except OSError as error:
-        raise StoreError(f"data folder {settings.data.path} cannot be used: {error.strerror}") from error
-
-
-@contextlib.contextmanager
 def _output(out: Path | None) -> Iterator[Any]:
     if out is None:
         yield sys.stdout
@@ -473,18 +437,6 @@ def _output(out: Path | None) -> Iterator[Any]:
             yield stream
     except OSError as error:
         raise click.FileError(str(out), hint=error.strerror or "cannot be written") from error
-
-
-def _moment(text: str | None, settings: Settings) -> datetime:
-    if text is None:
-        return datetime.now(UTC)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise click.BadParameter(f"{text!r}; expected a time such as 2026-03-05T14:30", param_hint="--at") from None
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=settings.shop.zone)
-    return moment.astimezone(UTC)
 
 
 def _film_interval(text: str | None) -> tuple[float | None, float | None]:
@@ -529,10 +481,6 @@ def _local(moment: datetime | None, settings: Settings) -> str:
 
 def _iso(moment: datetime | None) -> str | None:
     return None if moment is None else moment.isoformat(timespec="seconds")
-
-
-def _print_json(value: Any) -> None:
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
 
 
 if __name__ == "__main__":

@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import click
 
-from collector import settings as configuration
 from collector.alerts.board import as_dict
 from collector.alerts.condition import KINDS
 from collector.alerts.courier import MARKS
 from collector.alerts.phrases import clock
 from collector.alerts.post import places, send
-from collector.errors import ServiceError, StoreError
-from collector.records.alerts import NOTICE, Alert, AlertBook, AlertMessage
-from collector.records.repository import open_records
+from collector.commands.shop import records_of, settings_of
+from collector.errors import ServiceError
+from collector.records.alerts import NOTICE, Alert, AlertMessage
 from collector.settings import Settings
 
 LONGEST_SNOOZE_H = 72.0
@@ -37,8 +34,9 @@ def alerts(ctx: click.Context, over_too: bool, as_json: bool) -> None:
         if over_too or as_json:
             raise click.UsageError("--all and --json go with tackfree alerts alone")
         return
-    settings = _load(ctx)
-    with _book(settings) as book:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
+        book = records.alerts
         found = [(alert, book.messages(alert.id)) for alert in (book.newest() if over_too else book.open())]
     if as_json:
         told = [{**as_dict(alert), "deliveries": [_delivery(each, settings) for each in sent]} for alert, sent in found]
@@ -58,8 +56,9 @@ def ack(ctx: click.Context, number: int) -> None:
 
     Example: tackfree alerts ack 12
     """
-    settings = _load(ctx)
-    with _book(settings) as book:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
+        book = records.alerts
         alert = book.acknowledge(number, datetime.now(UTC))
     click.echo(f"Alert {number} acknowledged: {alert.what}")
 
@@ -73,13 +72,14 @@ def snooze(ctx: click.Context, number: int, hours: float) -> None:
 
     Example: tackfree alerts snooze 12 --hours 2
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     if not 0 < hours <= LONGEST_SNOOZE_H:
         raise click.BadParameter(
             f"{hours:g}; expected more than 0 and at most {LONGEST_SNOOZE_H:g} h", param_hint="--hours"
         )
     now = datetime.now(UTC)
-    with _book(settings) as book:
+    with records_of(settings) as records:
+        book = records.alerts
         alert = book.snooze(number, now + timedelta(hours=hours), now)
     click.echo(f"Alert {number} is quiet until {clock(alert.snoozed_until or now, now, settings)}: {alert.what}")
 
@@ -93,7 +93,7 @@ def test(ctx: click.Context) -> None:
 
     Example: tackfree alerts test
     """
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     found = places(settings)
     if not found:
         raise ServiceError(
@@ -146,20 +146,3 @@ def _delivery(message: AlertMessage, settings: Settings) -> dict[str, Any]:
         "trouble": message.trouble,
         "message_id": message.dedupe_id,
     }
-
-
-def _load(ctx: click.Context) -> Settings:
-    return configuration.load(ctx.find_root().obj)
-
-
-@contextlib.contextmanager
-def _book(settings: Settings) -> Iterator[AlertBook]:
-    try:
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {settings.data.path} cannot be used: {error.strerror}") from error
-    records = open_records(settings.data.records_url)
-    try:
-        yield records.alerts
-    finally:
-        records.close()

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from collector import settings as configuration
 from collector import shop_import
-from collector.errors import StoreError
-from collector.records.repository import open_records
+from collector.commands.shop import print_json, records_of, settings_of
 from collector.settings import Settings
 from collector.shop_import import Notes
 
@@ -30,22 +27,15 @@ def import_notes(ctx: click.Context, file: Path, writes: bool, as_json: bool) ->
 
     Example: tackfree import notes.csv --write
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     text = shop_import.read_file(file)
-    try:
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {settings.data.path} cannot be used: {error.strerror}") from error
-    records = open_records(settings.data.records_url)
-    try:
+    with records_of(settings) as records:
         found = shop_import.read(text, records, settings, datetime.now(UTC))
         written = writes and not found.refused
         if written:
             shop_import.write(found, records)
-    finally:
-        records.close()
     if as_json:
-        click.echo(json.dumps(as_dict(found, written=written), indent=2, ensure_ascii=False, allow_nan=False))
+        print_json(as_dict(found, written=written))
     else:
         click.echo("\n".join(in_words(found, settings, asked=writes)))
     if found.refused:

@@ -2,24 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
 import json
 import re
-from collections.abc import Iterator
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 
-from collector import settings as configuration
 from collector.advice import ledger as ledger_room
 from collector.advice.display import Units
 from collector.advice.ledger import Entry, Figure, Ledger, Total
 from collector.advice.voc_display import STANDS, LedgerUnits, entry_name, left_out_words
-from collector.errors import NotFound, StoreError
+from collector.commands.shop import moment_of, records_of, settings_of
+from collector.errors import NotFound
 from collector.records.model import SolventUse
-from collector.records.repository import Records, open_records
 from collector.settings import Settings
 
 
@@ -44,10 +41,10 @@ def ledger(ctx: click.Context, month: str | None, csv_file: Path | None, as_json
         if month or csv_file or as_json:
             raise click.UsageError("--month, --csv and --json go with tackfree ledger alone")
         return
-    settings = _load(ctx)
+    settings = settings_of(ctx)
     today = datetime.now(settings.shop.zone).date()
     until = _until(month, today)
-    with _records(settings) as records:
+    with records_of(settings) as records:
         found = ledger_room.gather(records, until, settings.shop.zone, settings.ledger)
     if csv_file is not None:
         chosen = found.between(until.replace(day=1), until) if month else found.between(found.first_day, until)
@@ -75,9 +72,9 @@ def add(
 
     Example: tackfree ledger add --what acetone --litres 0.5 --note "guns"
     """
-    settings = _load(ctx)
-    use = SolventUse(at=_moment(at, settings), what=what.strip(), litres=litres, voc_g_l=voc_g_l, note=note)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    use = SolventUse(at=moment_of(at, settings), what=what.strip(), litres=litres, voc_g_l=voc_g_l, note=note)
+    with records_of(settings) as records:
         entry = ledger_room.entry_of_use(records.add_solvent_use(use), settings.shop.zone, settings.ledger)
     if as_json:
         click.echo(json.dumps(_entry_dict(entry), indent=2, ensure_ascii=False, allow_nan=False))
@@ -95,8 +92,8 @@ def remove(ctx: click.Context, number: int) -> None:
 
     Example: tackfree ledger remove 3
     """
-    settings = _load(ctx)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         if number not in {use.id for use in records.solvent_uses()}:
             raise NotFound(f"there is no solvent {number} in the ledger; tackfree ledger lists them")
         records.delete("solvent_use", number)
@@ -111,8 +108,8 @@ def restore(ctx: click.Context, number: int) -> None:
 
     Example: tackfree ledger restore 3
     """
-    settings = _load(ctx)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         changes = records.audit("solvent_use", number, most=1)
         if not changes or changes[0].action != "delete":
             raise NotFound(f"there is no removed solvent {number}")
@@ -227,32 +224,3 @@ def _until(month: str | None, today: date) -> date:
         raise click.BadParameter(f"{month!r}; expected a month such as 2026-11", param_hint="--month")
     last = ledger_room.last_of_month(date(int(match[1]), int(match[2]), 1))
     return min(last, today) if (last.year, last.month) == (today.year, today.month) else last
-
-
-def _moment(text: str | None, settings: Settings) -> datetime:
-    if text is None:
-        return datetime.now(UTC).replace(microsecond=0)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise click.BadParameter(f"{text!r}; expected a time such as 2026-03-05T14:30", param_hint="--at") from None
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=settings.shop.zone)
-    return moment.astimezone(UTC)
-
-
-def _load(ctx: click.Context) -> Settings:
-    return configuration.load(ctx.find_root().obj)
-
-
-@contextlib.contextmanager
-def _records(settings: Settings) -> Iterator[Records]:
-    try:
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {settings.data.path} cannot be used: {error.strerror}") from error
-    records = open_records(settings.data.records_url)
-    try:
-        yield records
-    finally:
-        records.close()

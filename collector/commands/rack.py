@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from datetime import UTC, datetime
-from pathlib import Path
 
 import click
 
-from collector import settings as configuration
-from collector.advice.coat_progress import CoatProgress, Moment, NextStep, PieceProgress, Rack
+from collector.advice.coat_progress import CoatProgress, NextStep, PieceProgress, Rack
 from collector.advice.progress import rack as rack_of
-from collector.errors import StoreError
-from collector.readings.sqlite import SqliteReadingStore
+from collector.commands.shop import print_json, readings_of, records_of, settings_of, span
 from collector.records.model import ISOCYANATE_CAUTION, STAGES
-from collector.records.repository import open_records
 from collector.settings import Settings
 
 
@@ -30,10 +25,10 @@ def rack(ctx: click.Context, piece: str | None, plan: str | None, as_json: bool)
 
     Example: tackfree rack --plan "22 °C from 18:00; off at 22:00"
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     found, chosen = _look(settings, piece, plan)
     if as_json:
-        click.echo(json.dumps(found.to_dict(), indent=2, ensure_ascii=False, allow_nan=False))
+        print_json(found.to_dict())
         return
     if not found.pieces:
         click.echo("No pieces in hand. Add one on the Rack page.")
@@ -43,23 +38,9 @@ def rack(ctx: click.Context, piece: str | None, plan: str | None, as_json: bool)
 
 
 def _look(settings: Settings, name: str | None, plan: str | None) -> tuple[Rack, bool]:
-    folder, file = settings.data.path, settings.data.readings_file
-    try:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {folder} cannot be used: {error.strerror}") from error
-    if not file.exists():
-        SqliteReadingStore(file).close()
-    records = open_records(settings.data.records_url)
-    try:
+    with records_of(settings) as records, readings_of(settings) as readings:
         only = records.piece(name) if name else None
-        readings = SqliteReadingStore(file, read_only=True)
-        try:
-            found = rack_of(readings, records, settings, round(datetime.now(UTC).timestamp() * 1000), plan)
-        finally:
-            readings.close()
-    finally:
-        records.close()
+        found = rack_of(readings, records, settings, round(datetime.now(UTC).timestamp() * 1000), plan)
     if only is None:
         return found, False
     pieces = tuple(each for each in found.pieces if each.piece.id == only.id)
@@ -79,7 +60,7 @@ def _print(each: PieceProgress, settings: Settings, at: datetime, *, full: bool)
     click.echo(f"  window   {last.recoat.words}")
     if last.pot_life is not None:
         used = 100.0 * last.pot_life.share_used
-        click.echo(f"  pot life {used:.0f} % used, ends {_span(last.pot_life.ends, settings, at)}")
+        click.echo(f"  pot life {used:.0f} % used, ends {span(last.pot_life.ends, settings, at)}")
     for flag in last.flags:
         click.echo(f"  flag     {flag}")
     for note in last.notes if full else ():
@@ -92,7 +73,7 @@ def _print_stages(last: CoatProgress, settings: Settings, at: datetime) -> None:
     for stage in last.stages:
         words = f"{stage.percent:.0f} % ({stage.percent_low:.0f} to {stage.percent_high:.0f})"
         if stage.percent < 100.0:
-            words = f"{words}, {_span(stage.ready, settings, at)}"
+            words = f"{words}, {span(stage.ready, settings, at)}"
         if stage.confirmed is not None:
             words = f"{words}, your check: {'yes' if stage.confirmed else 'not yet'}"
         click.echo(f"  {STAGES[stage.stage]}: {words}{f', {stage.limiting}' if stage.limiting else ''}")
@@ -103,18 +84,4 @@ def _step_words(step: NextStep, settings: Settings, at: datetime) -> str:
         return ""
     if step.when == "now":
         return f"{100.0 * step.probability:.0f} % likely"
-    return _span(step.ready, settings, at)
-
-
-def _span(moment: Moment, settings: Settings, at: datetime) -> str:
-    if moment.p50 is None:
-        return "not within the forecast"
-    low, middle, high = (_clock(when, settings, at) for when in (moment.p10, moment.p50, moment.p90))
-    return f"{middle} (8 in 10: {low} to {high})"
-
-
-def _clock(when: datetime | None, settings: Settings, at: datetime) -> str:
-    if when is None:
-        return "past the forecast"
-    local, today = when.astimezone(settings.shop.zone), at.astimezone(settings.shop.zone)
-    return f"{local:%H:%M}" if local.date() == today.date() else f"{local:%a %Y-%m-%d %H:%M}"
+    return span(step.ready, settings, at)

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 from datetime import UTC, datetime
 from pathlib import Path
 
 import click
 
-from collector import settings as configuration
-from collector.errors import StoreError
-from collector.readings.sqlite import SqliteReadingStore
-from collector.records.repository import open_records
+from collector.commands.shop import readings_of, records_of, settings_of
 from collector.report.compose import READERS
 from collector.report.file import KINDS, file_of
 
@@ -33,19 +29,10 @@ def report(ctx: click.Context, piece: str, reader: str, kind: str | None, out: P
 
     Example: tackfree report "Lap steel, six string, mahogany" --for customer
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     if kind is None:
         kind = "html" if out is not None and out.suffix.lower() in (".html", ".htm") else "pdf"
-    try:
-        settings.data.path.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {settings.data.path} cannot be used: {error.strerror}") from error
-    if not settings.data.readings_file.exists():
-        SqliteReadingStore(settings.data.readings_file).close()
-    with (
-        contextlib.closing(open_records(settings.data.records_url)) as records,
-        contextlib.closing(SqliteReadingStore(settings.data.readings_file, read_only=True)) as readings,
-    ):
+    with records_of(settings) as records, readings_of(settings) as readings:
         found = records.piece(piece)
         made = file_of(readings, records, settings, found, reader, kind, datetime.now(UTC))
     file = out or Path(made.name)

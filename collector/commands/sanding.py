@@ -2,23 +2,16 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime
 from typing import Any
 
 import click
 
-from collector import settings as configuration
 from collector.advice import sanding as room
 from collector.advice.display import Units
 from collector.advice.film_stack import FilmStack
 from collector.advice.sanding import Budget
-from collector.errors import RecordError, StoreError
+from collector.commands.shop import moment_of, print_json, records_of, settings_of
 from collector.records.model import ISOCYANATE_CAUTION, Sanding
-from collector.records.repository import Records, open_records
-from collector.settings import Settings
 
 
 class _Sanding(click.Group):
@@ -78,9 +71,9 @@ def budget(
 
     Example: tackfree sanding "Lap steel 3" --grits P800,P1000,P1500,P2000,compound --texture 3
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     _one_texture(texture_um, texture_grade)
-    with _records(settings) as records:
+    with records_of(settings) as records:
         found = room.budget(
             records,
             records.piece(piece),
@@ -92,7 +85,7 @@ def budget(
             area_m2=area_m2,
         )
     if as_json:
-        _print_json(found.to_dict())
+        print_json(found.to_dict())
         return
     click.echo("\n".join(in_words(found, Units(settings.shop.units))))
 
@@ -132,10 +125,10 @@ def log(
 
     Example: tackfree sanding log "Lap steel 3" --grits P800,P1000 --texture 3 --through P1000
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     _one_texture(texture_um, texture_grade)
-    moment = _moment(at, settings)
-    with _records(settings) as records:
+    moment = moment_of(at, settings)
+    with records_of(settings) as records:
         on = records.piece(piece)
         made = records.add_sanding(
             room.log_of(
@@ -155,7 +148,7 @@ def log(
         )
         known = room.learned_of(records, settings)
     if as_json:
-        _print_json(as_dict(made))
+        print_json(as_dict(made))
         return
     click.echo(f"Sanding {made.id} on {on.name}: {_happened(made)}")
     click.echo(f"  {room.cut_words(known)}")
@@ -169,8 +162,8 @@ def withdraw(ctx: click.Context, number: int) -> None:
 
     Example: tackfree sanding withdraw 12
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         records.delete("sanding", number)
     click.echo(f"Sanding {number} withdrawn.")
 
@@ -184,8 +177,8 @@ def listed(ctx: click.Context, piece: str | None, as_json: bool) -> None:
 
     Example: tackfree sanding list --json
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         only = records.piece(piece).id if piece else None
         names = {each.id: each.name for each in records.pieces(include_done=True)}
         logged = records.sandings()
@@ -193,7 +186,7 @@ def listed(ctx: click.Context, piece: str | None, as_json: bool) -> None:
     shown = [each for each in logged if only in (None, each.piece_id)]
     used = room.sheets(logged, settings)
     if as_json:
-        _print_json(
+        print_json(
             {
                 "sandings": [{**as_dict(each), "piece": names.get(each.piece_id)} for each in shown],
                 "sheets": [
@@ -293,31 +286,3 @@ def _plus_minus(um: float, sd_um: float, units: Units) -> str:
 def _one_texture(um: float | None, graded: int | None) -> None:
     if um is not None and graded is not None:
         raise click.UsageError("give one of --texture-um and --texture")
-
-
-def _moment(text: str | None, settings: Settings) -> datetime:
-    if text is None:
-        return datetime.now(UTC)
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        raise RecordError(f"--at {text!r}; expected a time such as 2026-03-05T14:30") from None
-    return (moment if moment.tzinfo else moment.replace(tzinfo=settings.shop.zone)).astimezone(UTC)
-
-
-def _print_json(value: Any) -> None:
-    click.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-@contextmanager
-def _records(settings: Settings) -> Iterator[Records]:
-    folder = settings.data.path
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {folder} cannot be used: {error.strerror}") from error
-    records = open_records(settings.data.records_url)
-    try:
-        yield records
-    finally:
-        records.close()

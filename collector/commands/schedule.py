@@ -3,24 +3,19 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
-from pathlib import Path
 
 import click
 
-from collector import settings as configuration
-from collector.advice.coat_progress import Moment
 from collector.advice.finish import PieceSchedule, shop_schedules
 from collector.advice.progress import rack as rack_of
 from collector.advice.schedule import DONE, NEXT, PASSED
 from collector.advice.shop_learning import shop_learning
+from collector.commands.shop import clock, readings_of, records_of, settings_of, span
 from collector.errors import StoreError
-from collector.readings.sqlite import SqliteReadingStore
 from collector.records import schedule as sc
 from collector.records.model import Piece
-from collector.records.repository import Records, open_records
+from collector.records.repository import Records
 from collector.reference import abrasives
 from collector.settings import Settings
 
@@ -62,8 +57,8 @@ def show(ctx: click.Context, piece: str, as_json: bool) -> None:
 
     Example: tackfree schedule show "Lap steel 3" --json
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         one = records.piece(piece)
         records.schedules.required(one.id, one.name)
         found = _look(settings, records, one)
@@ -84,9 +79,9 @@ def copy(ctx: click.Context, template: str, piece: str) -> None:
 
     Example: tackfree schedule copy "Waterborne, satin" "Lap steel 3"
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     chosen = sc.template(template)
-    with _records(settings) as records:
+    with records_of(settings) as records:
         one = records.piece(piece)
         made = sc.Schedule(
             piece_id=one.id,
@@ -111,8 +106,8 @@ def done(ctx: click.Context, piece: str, step: int, minutes: float | None, undon
 
     Example: tackfree schedule done "Lap steel 3" 2 --minutes 15
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         one = records.piece(piece)
         held = records.schedules.required(one.id, one.name)
         ticked = held.at(step)
@@ -150,9 +145,9 @@ def add(
 
     Example: tackfree schedule add "Lap steel 3" level_sand --grits P1000,P1500 --after-stage sand_ready
     """
-    settings = configuration.load(ctx.find_root().obj)
+    settings = settings_of(ctx)
     graded = abrasives.sequence(grits.split(",")) if grits else ()
-    with _records(settings) as records:
+    with records_of(settings) as records:
         one = records.piece(piece)
         held = records.schedules.required(one.id, one.name)
         step = sc.Step(
@@ -174,8 +169,8 @@ def move(ctx: click.Context, piece: str, step: int, by: int) -> None:
 
     Example: tackfree schedule move "Lap steel 3" 4 --by -1
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         one = records.piece(piece)
         held = records.schedules.required(one.id, one.name)
         chosen = held.at(step)
@@ -192,8 +187,8 @@ def remove(ctx: click.Context, piece: str, step: int) -> None:
 
     Example: tackfree schedule remove "Lap steel 3" 4
     """
-    settings = configuration.load(ctx.find_root().obj)
-    with _records(settings) as records:
+    settings = settings_of(ctx)
+    with records_of(settings) as records:
         one = records.piece(piece)
         held = records.schedules.required(one.id, one.name)
         chosen = held.at(step)
@@ -201,31 +196,11 @@ def remove(ctx: click.Context, piece: str, step: int) -> None:
     click.echo(f"{one.name}: {chosen.words} taken out")
 
 
-@contextmanager
-def _records(settings: Settings) -> Iterator[Records]:
-    folder = settings.data.path
-    try:
-        Path(folder).mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StoreError(f"data folder {folder} cannot be used: {error.strerror}") from error
-    records = open_records(settings.data.records_url)
-    try:
-        yield records
-    finally:
-        records.close()
-
-
 def _look(settings: Settings, records: Records, piece: Piece) -> PieceSchedule:
-    file = settings.data.readings_file
-    if not file.exists():
-        SqliteReadingStore(file).close()
-    readings = SqliteReadingStore(file, read_only=True)
-    try:
+    with readings_of(settings) as readings:
         now_ms = round(datetime.now(UTC).timestamp() * 1000)
         rack = rack_of(readings, records, settings, now_ms)
         learning = shop_learning(readings, records, settings, now_ms)
-    finally:
-        readings.close()
     found = shop_schedules(records, rack, learning, settings)
     if piece.id not in found:
         raise StoreError(f"{piece.name!r} is done: its schedule is over")
@@ -236,19 +211,19 @@ def _print(piece: Piece, found: PieceSchedule, settings: Settings, now: datetime
     where, finish = found.standing, found.finish
     click.secho(f"{piece.name}: {where.schedule.template or 'its own schedule'}", bold=True)
     for each in where.steps:
-        at = f", {_clock(each.done_at, settings, now)}" if each.done_at else ""
+        at = f", {clock(each.done_at, settings, now)}" if each.done_at else ""
         said = f" ({each.state}{at})" if each.state in (DONE, PASSED) else _gate_of(each.step)
         click.echo(f"  {MARKS.get(each.state, ' ')} {each.place:>2} {each.step.words}{said}")
     if where.next is None:
         click.echo("all steps done")
         return
     gate = where.gate
-    when = f", {_span(gate.ready, settings, now)}" if gate.ready and gate.state != "now" else ""
+    when = f", {span(gate.ready, settings, now)}" if gate.ready and gate.state != "now" else ""
     what = "" if where.next.step.kind == "wait" else f"{where.doing}: "
     click.echo(f"next: {what}{gate.words}{when}")
-    click.echo(f"finished: {_span(finish.when, settings, now)}")
+    click.echo(f"finished: {span(finish.when, settings, now)}")
     if finish.due is not None and finish.chance is not None:
-        click.echo(f"due {_clock(finish.due, settings, now)}: {100 * finish.chance:.0f} % chance ({finish.verdict})")
+        click.echo(f"due {clock(finish.due, settings, now)}: {100 * finish.chance:.0f} % chance ({finish.verdict})")
     click.echo(f"takes longest: {finish.bottleneck}, about {finish.bottleneck_h:.0f} h")
     click.echo(f"Step times from {finish.logged} of this shop's log and usual values.")
 
@@ -260,17 +235,3 @@ def _gate_of(step: sc.Step) -> str:
     if step.booth:
         told.append("booth")
     return f" [{', '.join(told)}; {step.source}]" if told else ""
-
-
-def _span(moment: Moment, settings: Settings, now: datetime) -> str:
-    if moment.p50 is None:
-        return "not within the forecast"
-    low, middle, high = (_clock(when, settings, now) for when in (moment.p10, moment.p50, moment.p90))
-    return f"{middle} (8 in 10: {low} to {high})"
-
-
-def _clock(when: datetime | None, settings: Settings, now: datetime) -> str:
-    if when is None:
-        return "past the forecast"
-    local, today = when.astimezone(settings.shop.zone), now.astimezone(settings.shop.zone)
-    return f"{local:%H:%M}" if local.date() == today.date() else f"{local:%a %Y-%m-%d %H:%M}"
