@@ -71,6 +71,7 @@ SHEET: Final = """
 .tf-heading{position:fixed;top:0;right:1.2rem;height:3.75rem;display:flex;align-items:center;z-index:999991;
  pointer-events:none}
 .tf-heading h1{position:absolute;width:1px;height:1px;overflow:hidden;clip-path:inset(50%)}
+@media (max-width:1000px){.tf-heading .quiet{display:none}}
 [data-testid="stElementContainer"]:has(.tf-heading),[data-testid="stElementContainer"]:has(>[data-testid="stHtml"]>style)
  {position:absolute;height:0}
 .tf-two{display:grid;grid-template-columns:minmax(0,1.15fr) minmax(0,1fr);gap:1rem;align-items:start}
