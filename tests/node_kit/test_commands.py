@@ -206,9 +206,12 @@ def test_a_node_made_by_the_commands_reports_to_the_built_in_broker_until_ctrl_c
         shop = Shop(broker.port, username="collector", password=password)
         command = [sys.executable, "-m", "collector.cli", "node", "simulate", "air-1"]
         with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as node:
-            eventually(lambda: len(shop.readings) >= 10)
-            node.send_signal(signal.SIGINT)
-            output, errors = node.communicate(timeout=20)
+            try:
+                eventually(lambda: len(shop.readings) >= 10)
+                node.send_signal(signal.SIGINT)
+                output, errors = node.communicate(timeout=20)
+            finally:
+                node.kill()  # or its end is waited for without end
         eventually(lambda: shop.statuses and not shop.statuses[-1].online)
         shop.close()
     assert node.returncode == 0 and errors == ""
