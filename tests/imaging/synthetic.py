@@ -202,9 +202,9 @@ def _voronoi(points, side):
 def _split(side, spacing, rng):
     """Cells cut in two, again and again, each cut across the long way: later cracks end on earlier ones."""
     edges = []
-    todo = [np.array([[0, 0], [side, 0], [side, side], [0, side]], float)]
-    while todo:
-        ring = todo.pop()
+    waiting = [np.array([[0, 0], [side, 0], [side, side], [0, side]], float)]
+    while waiting:
+        ring = waiting.pop()
         x, y = ring.T
         area = 0.5 * abs((x * np.roll(y, -1) - np.roll(x, -1) * y).sum())
         if area < spacing**2 * rng.uniform(0.9, 2.2):
@@ -229,7 +229,7 @@ def _split(side, spacing, rng):
         if len(cut) != 2:
             continue
         edges.append(np.concatenate(cut))
-        todo += [np.array(left), np.array(right)]
+        waiting += [np.array(left), np.array(right)]
     return np.array(edges)
 
 
