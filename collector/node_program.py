@@ -117,8 +117,10 @@ def _terminated_as_interrupted() -> Iterator[None]:
     def interrupt(*_: object) -> None:
         raise KeyboardInterrupt
 
-    before = signal.signal(signal.SIGTERM, interrupt)
+    # Ctrl-C too: a process that a script started in the background begins with it ignored.
+    before = {number: signal.signal(number, interrupt) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
